@@ -1,0 +1,33 @@
+# Two commands do all the set-up: `make demo` and `make test`.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+DATA ?= demo-data
+
+.PHONY: demo test lint format benchmark clean
+
+demo: $(STAMP)
+	$(BIN)/polemark demo --data $(DATA)
+
+test: $(STAMP)
+	$(BIN)/pytest -q -n auto
+
+lint: $(STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+$(STAMP): pyproject.toml
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "polemark needs Python 3.11 or newer; set PYTHON=python3.11 or similar")'
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	touch $(STAMP)
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

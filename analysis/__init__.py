@@ -1,0 +1,1 @@
+"""The mathematics of the measurement: arrays and floats in, frozen dataclasses out."""

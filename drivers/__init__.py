@@ -1,0 +1,1 @@
+"""Instruments over VISA, their command maps, and the bench they form."""
