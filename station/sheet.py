@@ -1,0 +1,136 @@
+"""The test sheet: one self-contained HTML page made of a record and nothing else.
+
+sheet = f(record, amendments, ledger size, times given, template version). No clock, no file but the template, no
+locale: it can be made again, byte for byte, years later.
+"""
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template, UndefinedError
+from markupsafe import Markup
+
+from station import formatting, sheet_parts
+from station.sheet_pictures import dial_picture, trace_picture
+
+RECORD_FORMAT = "polemark-record-1"
+TEMPLATE_VERSIONS = ("1",)
+"""Every version that ever made an issued sheet stays here with its template."""
+
+_PLAIN_IN_CSS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .:-")
+_LONGEST_IN_MARGIN = 48
+
+
+class SheetError(ValueError):
+    """A sheet cannot be made of this record; one sentence says why."""
+
+
+def render_sheet(
+    document: Mapping[str, Any],
+    digest: str,
+    *,
+    template_version: str,
+    issued_utc: str | None,
+    ledger_size: int | None,
+    as_found: Mapping[str, Any] | None,
+    amendments: Sequence[Mapping[str, Any]] = (),
+) -> str:
+    """Render one record as a self-contained HTML page.
+
+    Parameters
+    ----------
+    document : mapping
+        The record, format `polemark-record-1`.
+    digest : str
+        Digest of the record's canonical form, `sha256:<hex>`.
+    template_version : str
+        One of `TEMPLATE_VERSIONS`; printed on the sheet.
+    issued_utc : str or None
+        When the sheet was issued, ISO 8601; None for one that is not issued (the sheet says so).
+    ledger_size : int or None
+        Number of ledger entries that were taken into account; None where there is no ledger yet.
+    as_found : mapping or None
+        The as-found record of the same job, shown beside this one.
+    amendments : sequence of mappings
+        Later entries about this record: `kind` (`amendment` or `void`), `by`, `at_utc`, `why`, and `what` (optional).
+
+    Raises
+    ------
+    SheetError
+        The template version or the record's format is unknown, or the record lacks something the sheet must show.
+    """
+    if template_version not in TEMPLATE_VERSIONS:
+        raise SheetError(
+            f"there is no sheet template of version {template_version!r}; allowed: {', '.join(TEMPLATE_VERSIONS)}"
+        )
+    if document.get("format") != RECORD_FORMAT:
+        raise SheetError(f"the record has the format {document.get('format')!r}; allowed: {RECORD_FORMAT}")
+    try:
+        return _template(template_version).render(
+            record=document,
+            digest=digest,
+            template_version=template_version,
+            issued_utc=issued_utc,
+            ledger_size=ledger_size,
+            as_found=as_found,
+            amendments=amendments,
+            bands=sheet_parts.bands(document, amendments),
+            traces=_traces(document),
+            dial=_dial(document, as_found),
+            groups=sheet_parts.finding_groups(document, as_found),
+        )
+    except (KeyError, UndefinedError) as error:
+        number = document.get("number", "without a number")
+        raise SheetError(f"the record {number} lacks what the sheet must show: {error}") from error
+
+
+def _traces(document: Mapping[str, Any]) -> list[Markup]:
+    traces = document["pictures"]["traces"]
+    return [trace_picture(trace, f"trace-{place}") for place, trace in enumerate(traces, start=1)]
+
+
+def _dial(document: Mapping[str, Any], as_found: Mapping[str, Any] | None) -> Markup | None:
+    edges = document["pictures"]["dial"]["edges"]
+    before = as_found["pictures"]["dial"]["edges"] if as_found else []
+    return dial_picture(edges, before, "dial") if edges else None
+
+
+@cache
+def _template(version: str) -> Template:
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_visible,
+    )
+    environment.filters.update(
+        at=formatting.local_time,
+        plain=formatting.plain,
+        quantity=formatting.quantity,
+        number=formatting.number,
+        css_text=css_text,
+        short=short,
+    )
+    environment.globals.update(parts=sheet_parts, fact=formatting.fact)
+    return environment.get_template(f"sheet-{version}.html.j2")
+
+
+def _visible(value: Any) -> Any:
+    return formatting.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def short(text: str) -> str:
+    """Return a text cut to what fits into the margin of a printed page."""
+    return text if len(text) <= _LONGEST_IN_MARGIN else text[: _LONGEST_IN_MARGIN - 1] + "…"
+
+
+def css_text(text: str) -> Markup:
+    """Return a quoted CSS string; every character that could end it, or the style element, is written as a code point."""
+    shown = formatting.visible(text)
+    return Markup('"{}"').format(
+        Markup("").join(Markup(c) if c in _PLAIN_IN_CSS else Markup("\\{:06x}").format(ord(c)) for c in shown)  # noqa: S704
+    )
