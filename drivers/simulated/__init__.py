@@ -1,1 +1,1 @@
-"""The motor and its instruments as a model, served over TCP; shares no code with what measures it."""
+"""A simulated bench: one physics model behind instruments that speak SCPI over TCP on the loopback address."""

@@ -1,0 +1,99 @@
+"""The control side of the simulated bench: time, motor, hands, faults, log and truth. A real bench has no such thing."""
+
+import json
+import math
+from collections.abc import Callable
+
+from drivers.simulated.faults import FAULTS
+from drivers.simulated.instrument import Instrument
+from drivers.simulated.scpi_grammar import Call, Command, ScpiError, block, boolean, number, quoted
+from drivers.simulated.technician import act
+from drivers.simulated.world import World
+
+LONGEST_ADVANCE_S = 3600.0
+
+
+def truth(world: World) -> dict[str, object]:
+    """Return the state that no instrument shows, for tests and demonstrations."""
+    mounted = world.mounted
+    return {
+        "now_s": world.now_s,
+        "serial": mounted.source.serial,
+        "type": mounted.make.name,
+        "speed_rpm": world.shaft.rpm,
+        "theta_deg_mech": math.degrees(world.shaft.theta) % 360,
+        "fitted": mounted.fitted,
+        "locked": mounted.locked,
+        "body_deg_mech": math.degrees(mounted.body),
+        "offsets_deg_el": {
+            sensor: math.degrees(mounted.body) * mounted.make.pole_pairs
+            + mounted.unit.placement_deg_el.get(sensor, 0.0)
+            for sensor in ("H1", "H2", "H3")
+        },
+        "hysteresis_deg_el": mounted.unit.hysteresis_deg_el,
+        "leads": list(mounted.motor.leads),
+        "brake_released": mounted.brake_released,
+        "unit_destroyed": mounted.damaged,
+        "contactor": world.safety.contactor,
+        "spin_current_a": world.shaft.current_a,
+        "hands_busy": world.hand_on_shaft is not None or world.hand_on_body is not None,
+        "sweeping": world.sweeping,
+        "faults": sorted(world.faults),
+        "line_resistance_ohm": mounted.make.line_resistance_ohm,
+    }
+
+
+def control_instrument(world: World, identity: str, mode: str, catch_up: Callable[[], None]) -> Instrument:
+    """Build the control resource; `mode` is stepped or scaled, `catch_up` brings a scaled clock up to now."""
+
+    def advance(call: Call) -> str:
+        if mode != "stepped":
+            raise ScpiError(-221, "the clock is scaled and moves by itself")
+        return repr(world.advance(number(call.parameters[0], "S", 0, LONGEST_ADVANCE_S)))
+
+    def now(_: Call) -> str:
+        catch_up()
+        return repr(world.now_s)
+
+    def mount(call: Call) -> None:
+        serial = quoted(call.parameters[0])
+        if serial not in world.motors:
+            raise ScpiError(-224, f"no motor {serial}")
+        world.mount(serial)
+
+    def hand(call: Call) -> None:
+        value = call.parameters[1] if len(call.parameters) > 1 else ""
+        if value[:1] in ("'", '"'):
+            value = quoted(value)
+        try:
+            act(world, quoted(call.parameters[0]), value)
+        except ValueError as error:
+            raise ScpiError(-224, str(error)) from error
+
+    def fault(call: Call) -> None:
+        name = quoted(call.parameters[0])
+        if name not in FAULTS:
+            raise ScpiError(-224, f"no fault {name}")
+        world.set_fault(name, on=boolean(call.parameters[1]))
+
+    def log(call: Call) -> bytes:
+        return block(json.dumps(world.log.since(int(number(call.parameters[0], "", 0)))).encode())
+
+    return Instrument(
+        identity,
+        [
+            Command("SIMulation:CLOCk?", now),
+            Command("SIMulation:CLOCk:ADVance?", advance, 1, 1),
+            Command("SIMulation:CLOCk:MODE?", lambda _: mode),
+            Command("SIMulation:MOTor", mount, 1, 1),
+            Command("SIMulation:MOTor?", lambda _: f'"{world.mounted.source.serial}"'),
+            Command("SIMulation:MOTor:CATalog?", lambda _: ",".join(f'"{serial}"' for serial in world.motors)),
+            Command("SIMulation:HAND", hand, 1, 2),
+            Command("SIMulation:FAULt", fault, 2, 2),
+            Command("SIMulation:FAULt?", lambda _: ",".join(f'"{name}"' for name in sorted(world.faults))),
+            Command("SIMulation:FAULt:CATalog?", lambda _: ",".join(f'"{name}"' for name in FAULTS)),
+            Command("SIMulation:LOG?", log, 1, 1),
+            Command("SIMulation:STATe?", lambda _: block(json.dumps(truth(world)).encode())),
+        ],
+        reset=lambda: None,
+    )
