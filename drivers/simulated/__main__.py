@@ -25,6 +25,7 @@ from drivers.simulated.world import World
 
 DEFAULT_MOTORS = Path(__file__).parents[2] / "sequences" / "demo_line.yaml"
 BAD_INPUT = 2
+STANDARD_INPUT = 0
 
 
 def parse_arguments(arguments: Sequence[str]) -> argparse.Namespace:
@@ -53,7 +54,7 @@ def wait_for_end() -> None:
 
     def drain() -> None:
         with contextlib.suppress(OSError, ValueError):
-            while os.read(sys.stdin.fileno(), 4096):
+            while os.read(STANDARD_INPUT, 4096):
                 pass
         end.set()
 
@@ -74,7 +75,7 @@ def main(arguments: Sequence[str]) -> int:
         return BAD_INPUT
     catch_up = scaled.catch_up if scaled else stand_still
     instruments = build_instruments(world)
-    control = control_instrument(world, identity("control", "SIM-CONTROL"), options.clock, catch_up)
+    control = control_instrument(world, identity("control", "SIM-CONTROL"), options.clock)
     with (
         scaled or contextlib.nullcontext(),
         BenchServer(world, {**instruments, "simulation": control}, catch_up) as bench,

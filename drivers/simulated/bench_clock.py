@@ -36,10 +36,12 @@ class ScaledTime:
             self._world.advance(behind)
 
     def __enter__(self) -> "ScaledTime":
+        """Start the ticking thread."""
         threading.Thread(target=self._run, daemon=True).start()
         return self
 
     def __exit__(self, *_: object) -> None:
+        """Stop it."""
         self._stop.set()
 
     def _run(self) -> None:

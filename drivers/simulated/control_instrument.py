@@ -2,7 +2,6 @@
 
 import json
 import math
-from collections.abc import Callable
 
 from drivers.simulated.faults import FAULTS
 from drivers.simulated.instrument import Instrument
@@ -43,56 +42,72 @@ def truth(world: World) -> dict[str, object]:
     }
 
 
-def control_instrument(world: World, identity: str, mode: str, catch_up: Callable[[], None]) -> Instrument:
-    """Build the control resource; `mode` is stepped or scaled, `catch_up` brings a scaled clock up to now."""
+class Control:
+    """What the control resource does with the model.
 
-    def advance(call: Call) -> str:
-        if mode != "stepped":
+    Parameters
+    ----------
+    world
+        The model.
+    mode
+        `stepped` or `scaled`.
+    """
+
+    def __init__(self, world: World, mode: str) -> None:
+        self.world, self.mode = world, mode
+
+    def advance(self, call: Call) -> str:
+        """Move a stepped clock and return the new bench time [s]."""
+        if self.mode != "stepped":
             raise ScpiError(-221, "the clock is scaled and moves by itself")
-        return repr(world.advance(number(call.parameters[0], "S", 0, LONGEST_ADVANCE_S)))
+        return repr(self.world.advance(number(call.parameters[0], "S", 0, LONGEST_ADVANCE_S)))
 
-    def now(_: Call) -> str:
-        catch_up()
-        return repr(world.now_s)
-
-    def mount(call: Call) -> None:
+    def mount(self, call: Call) -> None:
+        """Put a motor on the bench."""
         serial = quoted(call.parameters[0])
-        if serial not in world.motors:
+        if serial not in self.world.motors:
             raise ScpiError(-224, f"no motor {serial}")
-        world.mount(serial)
+        self.world.mount(serial)
 
-    def hand(call: Call) -> None:
+    def hand(self, call: Call) -> None:
+        """Let the hands do something."""
         value = call.parameters[1] if len(call.parameters) > 1 else ""
         if value[:1] in ("'", '"'):
             value = quoted(value)
         try:
-            act(world, quoted(call.parameters[0]), value)
+            act(self.world, quoted(call.parameters[0]), value)
         except ValueError as error:
             raise ScpiError(-224, str(error)) from error
 
-    def fault(call: Call) -> None:
+    def fault(self, call: Call) -> None:
+        """Put a fault on or take it off."""
         name = quoted(call.parameters[0])
         if name not in FAULTS:
             raise ScpiError(-224, f"no fault {name}")
-        world.set_fault(name, on=boolean(call.parameters[1]))
+        self.world.set_fault(name, on=boolean(call.parameters[1]))
 
-    def log(call: Call) -> bytes:
-        return block(json.dumps(world.log.since(int(number(call.parameters[0], "", 0)))).encode())
+    def log(self, call: Call) -> bytes:
+        """Return the event log from an index on as a block of JSON."""
+        return block(json.dumps(self.world.log.since(int(number(call.parameters[0], "", 0)))).encode())
 
+
+def control_instrument(world: World, identity: str, mode: str) -> Instrument:
+    """Build the control resource; `mode` is stepped or scaled."""
+    control = Control(world, mode)
     return Instrument(
         identity,
         [
-            Command("SIMulation:CLOCk?", now),
-            Command("SIMulation:CLOCk:ADVance?", advance, 1, 1),
+            Command("SIMulation:CLOCk?", lambda _: repr(world.now_s)),
+            Command("SIMulation:CLOCk:ADVance?", control.advance, 1, 1),
             Command("SIMulation:CLOCk:MODE?", lambda _: mode),
-            Command("SIMulation:MOTor", mount, 1, 1),
+            Command("SIMulation:MOTor", control.mount, 1, 1),
             Command("SIMulation:MOTor?", lambda _: f'"{world.mounted.source.serial}"'),
             Command("SIMulation:MOTor:CATalog?", lambda _: ",".join(f'"{serial}"' for serial in world.motors)),
-            Command("SIMulation:HAND", hand, 1, 2),
-            Command("SIMulation:FAULt", fault, 2, 2),
+            Command("SIMulation:HAND", control.hand, 1, 2),
+            Command("SIMulation:FAULt", control.fault, 2, 2),
             Command("SIMulation:FAULt?", lambda _: ",".join(f'"{name}"' for name in sorted(world.faults))),
             Command("SIMulation:FAULt:CATalog?", lambda _: ",".join(f'"{name}"' for name in FAULTS)),
-            Command("SIMulation:LOG?", log, 1, 1),
+            Command("SIMulation:LOG?", control.log, 1, 1),
             Command("SIMulation:STATe?", lambda _: block(json.dumps(truth(world)).encode())),
         ],
         reset=lambda: None,

@@ -6,6 +6,7 @@ turned clockwise by d sees everything later by d. Hysteresis is a lost motion of
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,13 +74,13 @@ def _run_crossings(track: SensorTrack, seen: NDArray[np.float64]) -> NDArray[np.
     edges = (turns[:, None] + track.angles[None, :]).ravel()
     edges = edges[(edges > low) & (edges <= high)]
     if not edges.size:
-        return edges
+        return np.empty(0)
     falling = seen[-1] < seen[0]
     grid, wanted = (-seen, -edges[::-1]) if falling else (seen, edges)
-    after = np.clip(np.searchsorted(grid, wanted, side="left"), 1, grid.size - 1)
+    after: NDArray[np.int64] = np.clip(np.searchsorted(grid, wanted, side="left"), 1, grid.size - 1)
     before = after - 1
     span = grid[after] - grid[before]
-    return before + np.where(span > 0, (wanted - grid[before]) / np.where(span > 0, span, 1.0), 1.0)
+    return np.asarray(before + (wanted - grid[before]) / np.where(span > 0, span, 1.0), np.float64)
 
 
 def sensor_toggles(track: SensorTrack, seen: NDArray[np.float64]) -> Toggles:
@@ -92,9 +93,7 @@ def sensor_toggles(track: SensorTrack, seen: NDArray[np.float64]) -> Toggles:
         return Toggles(track.high_at(float(seen[0])), _run_crossings(track, seen))
     turns = np.flatnonzero(np.diff(np.sign(steps)) != 0) + 1
     bounds = [0, *turns.tolist(), seen.size - 1]
-    found = [
-        start + _run_crossings(track, seen[start : end + 1]) for start, end in zip(bounds, bounds[1:], strict=False)
-    ]
+    found = [start + _run_crossings(track, seen[start : end + 1]) for start, end in pairwise(bounds)]
     return Toggles(track.high_at(float(seen[0])), np.concatenate(found))
 
 

@@ -49,7 +49,8 @@ def _profile(unevenness: float, seconds: float, rng: np.random.Generator) -> NDA
         wave += weight * np.sin(2 * math.pi * (hertz * seconds * share + rng.uniform()))
     speed = soft * (1 + unevenness * wave)
     profile: NDArray[np.float64] = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2)])
-    return profile / profile[-1]
+    profile /= profile[-1]
+    return profile
 
 
 def shaft_motion(now_s: float, theta: float, degrees: float, rng: np.random.Generator) -> Motion:

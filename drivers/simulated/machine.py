@@ -32,7 +32,7 @@ def phase_shape(angle: NDArray[np.float64], harmonics: Sequence[Harmonic]) -> ND
 def pair_tables(motor: MotorState) -> dict[str, NDArray[np.float32]]:
     """Return for each pair its EMF per mechanical speed [V s/rad] over one turn, shape (TURN_POINTS,)."""
     make = motor.make
-    theta = np.arange(TURN_POINTS) * (2 * math.pi / TURN_POINTS) * make.pole_pairs
+    theta: NDArray[np.float64] = np.linspace(0, 2 * math.pi * make.pole_pairs, TURN_POINTS, endpoint=False)
     gain = make.flux_linkage_v_s * make.pole_pairs
     shares = dict(zip(LEADS, motor.shares, strict=True))
     shares["U"] *= 1 - motor.shorted_share

@@ -137,63 +137,66 @@ class Scope:
         if self.world.sweeping:
             raise ScpiError(-221, "a sweep is running")
 
+    def set_range(self, call: Call) -> None:
+        """Set the full scale of a channel, peak to peak [V]."""
+        self.idle()
+        self.channel(call).range_v = number(call.parameters[0], "V", 1e-3, 2000)
+
+    def set_offset(self, call: Call) -> None:
+        """Set the voltage in the middle of a channel's range [V]."""
+        self.idle()
+        self.channel(call).offset_v = number(call.parameters[0], "V", -2000, 2000)
+
+    def set_points(self, call: Call) -> None:
+        """Set the number of samples of a sweep."""
+        self.idle()
+        self.points = int(number(call.parameters[0], "", 2, MOST_POINTS))
+
+    def set_interval(self, call: Call) -> None:
+        """Set the time between samples [s]."""
+        self.idle()
+        self.interval_s = number(call.parameters[0], "S", 1e-8, 1.0)
+
+    def set_source(self, call: Call) -> None:
+        """Accept the only trigger source there is."""
+        if call.parameters[0].upper() not in ("IMM", "IMMEDIATE"):
+            raise ScpiError(-224, call.parameters[0][:20])
+
+    def set_format(self, call: Call) -> None:
+        """Choose 8 or 16 bits a sample."""
+        kind = ",".join(call.parameters).upper().replace("INTEGER", "INT")
+        if kind not in ("INT,8", "INT,16"):
+            raise ScpiError(-224, kind[:20])
+        self.wide = kind == "INT,16"
+
+    def set_order(self, call: Call) -> None:
+        """Choose the order of bytes in 16-bit samples."""
+        orders = {"NORM": False, "NORMAL": False, "SWAP": True, "SWAPPED": True}
+        if call.parameters[0].upper() not in orders:
+            raise ScpiError(-224, call.parameters[0][:20])
+        self.swapped = orders[call.parameters[0].upper()]
+
 
 def scope_instrument(world: World, identity: str) -> Instrument:
     """Build the scope's instrument."""
     scope = Scope(world)
-
-    def set_range(call: Call) -> None:
-        scope.idle()
-        scope.channel(call).range_v = number(call.parameters[0], "V", 1e-3, 2000)
-
-    def set_offset(call: Call) -> None:
-        scope.idle()
-        scope.channel(call).offset_v = number(call.parameters[0], "V", -2000, 2000)
-
-    def set_points(call: Call) -> None:
-        scope.idle()
-        scope.points = int(number(call.parameters[0], "", 2, MOST_POINTS))
-
-    def set_interval(call: Call) -> None:
-        scope.idle()
-        scope.interval_s = number(call.parameters[0], "S", 1e-8, 1.0)
-
-    def set_source(call: Call) -> None:
-        if call.parameters[0].upper() not in ("IMM", "IMMEDIATE"):
-            raise ScpiError(-224, call.parameters[0][:20])
-
-    def set_format(call: Call) -> None:
-        kind = ",".join(call.parameters).upper().replace("INTEGER", "INT")
-        if kind not in ("INT,8", "INT,16"):
-            raise ScpiError(-224, kind[:20])
-        scope.wide = kind == "INT,16"
-
-    def set_order(call: Call) -> None:
-        match call.parameters[0].upper():
-            case "NORM" | "NORMAL":
-                scope.swapped = False
-            case "SWAP" | "SWAPPED":
-                scope.swapped = True
-            case _:
-                raise ScpiError(-224, call.parameters[0][:20])
-
     return Instrument(
         identity,
         [
-            Command("SENSe#:VOLTage[:DC]:RANGe[:UPPer]", set_range, 1, 1),
+            Command("SENSe#:VOLTage[:DC]:RANGe[:UPPer]", scope.set_range, 1, 1),
             Command("SENSe#:VOLTage[:DC]:RANGe[:UPPer]?", lambda call: repr(scope.channel(call).range_v)),
-            Command("SENSe#:VOLTage[:DC]:OFFSet", set_offset, 1, 1),
+            Command("SENSe#:VOLTage[:DC]:OFFSet", scope.set_offset, 1, 1),
             Command("SENSe#:VOLTage[:DC]:OFFSet?", lambda call: repr(scope.channel(call).offset_v)),
             Command("SENSe#:VOLTage[:DC]:SCALe?", scope.scale),
-            Command("SENSe#:SWEep:POINts", set_points, 1, 1),
+            Command("SENSe#:SWEep:POINts", scope.set_points, 1, 1),
             Command("SENSe#:SWEep:POINts?", lambda _: str(scope.points)),
-            Command("SENSe#:SWEep:TINTerval", set_interval, 1, 1),
+            Command("SENSe#:SWEep:TINTerval", scope.set_interval, 1, 1),
             Command("SENSe#:SWEep:TINTerval?", lambda _: repr(scope.interval_s)),
-            Command("TRIGger[:SEQuence]:SOURce", set_source, 1, 1),
+            Command("TRIGger[:SEQuence]:SOURce", scope.set_source, 1, 1),
             Command("TRIGger[:SEQuence]:SOURce?", lambda _: "IMM"),
-            Command("FORMat[:DATA]", set_format, 1, 2),
+            Command("FORMat[:DATA]", scope.set_format, 1, 2),
             Command("FORMat[:DATA]?", lambda _: "INT,16" if scope.wide else "INT,8"),
-            Command("FORMat:BORDer", set_order, 1, 1),
+            Command("FORMat:BORDer", scope.set_order, 1, 1),
             Command("FORMat:BORDer?", lambda _: "SWAP" if scope.swapped else "NORM"),
             Command("INITiate[:IMMediate]", scope.start),
             Command("ABORt", scope.abort),

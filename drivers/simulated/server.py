@@ -110,15 +110,22 @@ class BenchServer:
             role: _Server(world, role.replace("_", " "), instrument, catch_up)
             for role, instrument in instruments.items()
         }
+        self._serving: list[_Server] = []
         self.ports: dict[str, int] = {role: server.server_address[1] for role, server in self._servers.items()}
 
     def __enter__(self) -> "BenchServer":
+        """Start to listen."""
         for server in self._servers.values():
-            threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
+            if f"{server.role} refuses connection" in server.world.faults:
+                server.server_close()
+                continue
+            threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
+            self._serving.append(server)
         return self
 
     def __exit__(self, *_: object) -> None:
-        for server in self._servers.values():
+        """Stop listening and drop the connections, as a power cut would."""
+        for server in self._serving:
             server.shutdown()
             server.server_close()
             for connection in list(server.connections):

@@ -38,18 +38,26 @@ def ripple_table(orders: Sequence[tuple[int, float]], rng: np.random.Generator) 
 
 @dataclass(slots=True)
 class History:
-    """Knots of a motion: time [s], shaft angle and speed [rad, rad/s], angle of the feedback body [rad]."""
+    """Knots of a motion: time [s], shaft angle [rad] and speed [rad/s]; and, with times of its own, the body's angle [rad].
+
+    The shaft moves along a cubic between its knots, the body of the feedback unit along a straight line.
+    """
 
     t_s: list[float] = field(default_factory=list)
     theta: list[float] = field(default_factory=list)
     w: list[float] = field(default_factory=list)
+    body_t_s: list[float] = field(default_factory=list)
     body: list[float] = field(default_factory=list)
 
-    def add(self, t_s: float, theta: float, w: float, body: float) -> None:
-        """Append one knot."""
+    def add(self, t_s: float, theta: float, w: float) -> None:
+        """Append one knot of the shaft."""
         self.t_s.append(t_s)
         self.theta.append(theta)
         self.w.append(w)
+
+    def add_body(self, t_s: float, body: float) -> None:
+        """Append one knot of the body."""
+        self.body_t_s.append(t_s)
         self.body.append(body)
 
 
@@ -105,9 +113,7 @@ class Shaft:
         """Take the current of a standing shaft."""
         self.current_a = self.current_at(drive, 0.0)
 
-    def run(
-        self, t_s: float, duration_s: float, step_s: float, drive: Drive, history: History | None, body: float
-    ) -> None:
+    def run(self, t_s: float, duration_s: float, step_s: float, drive: Drive, history: History | None) -> None:
         """Integrate over `duration_s` from `t_s` in steps of at most `step_s`; add knots to `history` if given.
 
         Semi-implicit: what damps (back-EMF through the armature, drag, friction) is taken at the end of a step, so
@@ -116,7 +122,7 @@ class Shaft:
         steps = max(1, math.ceil(duration_s / step_s - 1e-9))
         h = duration_s / steps
         if drive.hand_w is not None:
-            self._run_by_hand(t_s, h, steps, drive.hand_w, history, body)
+            self._run_by_hand(t_s, h, steps, drive.hand_w, history)
             return
         a = h / drive.inertia_kg_m2
         k, ohm, sense = self.spin.constant_v_s, self.spin.resistance_ohm, drive.sense
@@ -141,16 +147,16 @@ class Shaft:
             theta += 0.5 * h * (w + new)
             w = new
             if history is not None:
-                history.add(t_s + i * h, theta, w, body)
+                history.add(t_s + i * h, theta, w)
         self.theta, self.w = theta, w
         self.current_a = self.current_at(drive, w)
 
-    def _run_by_hand(self, t_s: float, h: float, steps: int, w: float, history: History | None, body: float) -> None:
+    def _run_by_hand(self, t_s: float, h: float, steps: int, w: float, history: History | None) -> None:
         start = self.w
         for i in range(1, steps + 1):
             before = self.w
             self.w = start + (w - start) * i / steps
             self.theta += 0.5 * h * (before + self.w)
             if history is not None:
-                history.add(t_s + i * h, self.theta, self.w, body)
+                history.add(t_s + i * h, self.theta, self.w)
         self.current_a = 0.0

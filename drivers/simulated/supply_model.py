@@ -19,6 +19,7 @@ class SupplyModel:
     gain: float = 1.0
 
     def __post_init__(self) -> None:
+        """Start as after power on."""
         self.reset()
 
     def reset(self) -> None:

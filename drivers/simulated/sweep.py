@@ -90,12 +90,21 @@ class Sweep:
     @cached_property
     def _motion(self) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Shaft angle [rad], speed [rad/s] and body angle [rad] at the samples: cubic between knots."""
+        theta, w = self._shaft()
+        history = self.history
+        if np.ptp(history.body):
+            times = self.start_s + np.arange(self.samples) * self.interval_s
+            return theta, w, np.interp(times, history.body_t_s, history.body)
+        return theta, w, np.full(self.samples, history.body[0])
+
+    def _shaft(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         history = self.history
         t = (np.array(history.t_s) - self.start_s) / self.interval_s
-        theta, w, body = np.array(history.theta), np.array(history.w), np.array(history.body)
-        if t.size < 2 or not (np.ptp(theta) or np.ptp(w) or np.ptp(body)):
-            return (np.full(self.samples, theta[0]), np.zeros(self.samples), np.full(self.samples, body[0]))
-        counts = np.diff(np.clip(np.ceil(t), 0, self.samples).astype(np.int64))
+        theta, w = np.array(history.theta), np.array(history.w)
+        if t.size < 2 or not (np.ptp(theta) or np.ptp(w)):
+            return np.full(self.samples, theta[0]), np.zeros(self.samples)
+        bounds = np.clip(np.ceil(t), 0, self.samples).astype(np.int64)
+        counts = bounds[1:] - bounds[:-1]
         counts[-1] += self.samples - counts.sum()
         length = np.diff(t)
         scale = length * self.interval_s
@@ -106,11 +115,7 @@ class Sweep:
         c1, c2, c3 = np.repeat(c1, counts), np.repeat(c2, counts), np.repeat(c3, counts)
         at_theta = np.repeat(theta[:-1], counts) + u * (c1 + u * (c2 + u * c3))
         at_w = (c1 + u * (2 * c2 + 3 * u * c3)) * np.repeat(1 / scale, counts)
-        if np.ptp(body):
-            at_body = np.interp(np.arange(self.samples), t, body)
-        else:
-            at_body = np.full(self.samples, body[0])
-        return at_theta, at_w, at_body
+        return at_theta, at_w
 
     def volts(self, channel: int) -> NDArray[np.float32]:
         """Return the voltage at input 1 to 4, shape (samples,), before the scope's own errors."""

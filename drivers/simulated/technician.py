@@ -23,6 +23,7 @@ def _lock(world: World, _: str) -> None:
     if not world.mounted.locked:
         world.mounted.body += slip_on_locking(world.rng)
         world.mounted.locked = True
+        world.mounted.follow(world.shaft.theta)
 
 
 def _loosen(world: World, _: str) -> None:

@@ -245,13 +245,15 @@ class World:
         if resting:
             self.shaft.stand(drive)
             if history:
-                history.add(end_s, self.shaft.theta, 0.0, self.mounted.body)
+                history.add(end_s, self.shaft.theta, 0.0)
         else:
             step_s = FINE_STEP_S if sweep else COARSE_STEP_S
             before = self.shaft.theta
-            self.shaft.run(self.now_s, length, step_s, drive, history, self.mounted.body)
+            self.shaft.run(self.now_s, length, step_s, drive, history)
             turned = abs(self.shaft.theta - before) / (2 * math.pi)
             self.mounted.body -= math.radians(self.mounted.unit.slip_deg_mech_per_turn) * turned
+        if history:
+            history.add_body(end_s, self.mounted.body)
         self.now_s = end_s
         self.mounted.follow(self.shaft.theta)
         self._after_piece()
@@ -361,7 +363,8 @@ class World:
             pick_up=10.0 if "strong mains pick-up" in self.faults else 1.0,
             emf_sign=-1.0 if "scope polarity reversed" in self.faults else 1.0,
         )
-        self.sweep.history.add(self.now_s, self.shaft.theta, self.shaft.w, self.mounted.body)
+        self.sweep.history.add(self.now_s, self.shaft.theta, self.shaft.w)
+        self.sweep.history.add_body(self.now_s, self.mounted.body)
         self._begin_stretch(self.sweep, self.connection())
         self.sweeping = True
 
