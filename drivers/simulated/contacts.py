@@ -29,7 +29,7 @@ def contact_states(world: World) -> dict[int, bool]:
 
 def adapter_code(world: World) -> int:
     """Return the code that the plugged adapter answers with, 0 without one."""
-    return world.mounted.motor.adapter_code if world.place.feedback_adapter else NO_ADAPTER
+    return world.mounted.parts.motor.adapter_code if world.place.feedback_adapter else NO_ADAPTER
 
 
 def _chatters(world: World) -> bool:

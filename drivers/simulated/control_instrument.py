@@ -26,11 +26,11 @@ def truth(world: World) -> dict[str, object]:
         "body_deg_mech": math.degrees(mounted.body),
         "offsets_deg_el": {
             sensor: math.degrees(mounted.body) * mounted.make.pole_pairs
-            + mounted.unit.placement_deg_el.get(sensor, 0.0)
+            + mounted.parts.unit.placement_deg_el.get(sensor, 0.0)
             for sensor in ("H1", "H2", "H3")
         },
-        "hysteresis_deg_el": mounted.unit.hysteresis_deg_el,
-        "leads": list(mounted.motor.leads),
+        "hysteresis_deg_el": mounted.parts.unit.hysteresis_deg_el,
+        "leads": list(mounted.parts.motor.leads),
         "brake_released": mounted.brake_released,
         "unit_destroyed": mounted.damaged,
         "contactor": world.safety.contactor,

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,33 @@ RELEASE_SHARE, ENGAGE_SHARE = 0.85, 0.5
 OVERVOLTAGE_SHARE = 1.3
 """Share of its supply voltage that destroys a unit's electronics (invented)."""
 UNDERVOLTAGE_SHARE = 0.85
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Motor and unit as they are now, with the tables worked out from them; replaced as a whole when anything changes."""
+
+    make: MotorMake
+    motor: MotorState
+    unit: UnitState
+    tables: dict[str, NDArray[np.float32]]
+    tracks: dict[str, SensorTrack]
+    half: float
+    damping_nm_s: float
+
+
+def work_out(motor: MotorState, unit: UnitState) -> Parts:
+    """Work out winding tables [V s/rad], sensor tracks, lost motion [rad] and viscous drag of a motor and a unit."""
+    make = motor.make
+    return Parts(
+        make=make,
+        motor=motor,
+        unit=unit,
+        tables=pair_tables(motor),
+        tracks={lead: sensor_track(make, unit, sensor_of_lead(unit, lead)) for lead in SENSORS},
+        half=hysteresis_half(make, unit),
+        damping_nm_s=make.drag_nm_s + short_damping_nm_s(motor),
+    )
 
 
 class Mounted:
@@ -39,14 +66,9 @@ class Mounted:
 
     def refresh(self, faults: Sequence[str]) -> None:
         """Work out tables and tracks anew after a change of state or faults."""
-        self.motor = with_motor_faults(self._base, [n for n in faults if FAULTS[n].motor])
-        self.unit = with_unit_faults(self._base_unit, [n for n in faults if FAULTS[n].unit])
-        self.tables: dict[str, NDArray[np.float32]] = pair_tables(self.motor)
-        self.tracks: dict[str, SensorTrack] = {
-            lead: sensor_track(self.make, self.unit, sensor_of_lead(self.unit, lead)) for lead in SENSORS
-        }
-        self.half = hysteresis_half(self.make, self.unit)
-        self.damping_nm_s = self.make.drag_nm_s + short_damping_nm_s(self.motor)
+        motor = with_motor_faults(self._base, [n for n in faults if FAULTS[n].motor])
+        unit = with_unit_faults(self._base_unit, [n for n in faults if FAULTS[n].unit])
+        self.parts = work_out(motor, unit)
 
     def fit_new_unit(self, faults: Sequence[str]) -> None:
         """Put the new unit in the place of the one on the motor; it sits where the file says, not yet locked."""
@@ -67,7 +89,7 @@ class Mounted:
     def follow(self, theta: float) -> None:
         """Let the sensors' lost motion follow the shaft angle [rad]."""
         phi = theta - self.body
-        self.seen = min(max(self.seen, phi - self.half), phi + self.half)
+        self.seen = min(max(self.seen, phi - self.parts.half), phi + self.parts.half)
 
     # -- brake -------------------------------------------------------------------------------------------------------
 
@@ -76,12 +98,12 @@ class Mounted:
         """Torque with which the brake holds or drags now."""
         if self.make.brake is None:
             return 0.0
-        return self.motor.brake_drag_nm if self.brake_released else self.make.brake.hold_nm
+        return self.parts.motor.brake_drag_nm if self.brake_released else self.make.brake.hold_nm
 
     def brake_coil(self, volts: float, now_s: float) -> None:
         """Tell the brake its coil voltage; it answers after its own delay."""
         brake = self.make.brake
-        if brake is None or self.motor.brake_coil_open:
+        if brake is None or self.parts.motor.brake_coil_open:
             volts = 0.0
         if brake is None:
             return
@@ -108,7 +130,7 @@ class Mounted:
 
     def unit_ohm(self) -> float:
         """Return what the unit is to the sensor supply, as a resistance."""
-        return self.make.sensors.supply_v / (self.make.sensors.current_a + self.unit.extra_current_a)
+        return self.make.sensors.supply_v / (self.make.sensors.current_a + self.parts.unit.extra_current_a)
 
     def unit_alive(self, volts: float) -> bool:
         """Tell whether the unit works at this supply voltage."""

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from drivers.simulated.feedback import Toggles, as_levels, chattered, encoder_track, lost_motion, sensor_toggles
 from drivers.simulated.machine import pair_emf
-from drivers.simulated.mounted import Mounted
+from drivers.simulated.mounted import Parts
 from drivers.simulated.shaft import History
-from drivers.simulated.truth import SENSORS, Output, SensorMake
+from drivers.simulated.truth import SENSORS, Output
 from drivers.simulated.wiring import GROUP_SIGNALS, KNOWN_SOURCE_V, PULL_UP_OHM, Connection
 
 FLOATING_V = 0.18
@@ -25,11 +25,11 @@ TAIL_TIME_CONSTANTS = 8
 
 @dataclass(slots=True)
 class Stretch:
-    """Part of a sweep with one connection: from which bench time, with which motor on the bench."""
+    """Part of a sweep with one connection: from which bench time, with which parts on the bench."""
 
     start_s: float
     connection: Connection
-    mounted: Mounted
+    parts: Parts
     seen: float
     coupled: bool
 
@@ -43,14 +43,15 @@ class Levels:
     rise_s: float
 
 
-def sensor_levels(make: SensorMake, mounted: Mounted, lead: str, connection: Connection) -> Levels:
+def sensor_levels(parts: Parts, lead: str, connection: Connection) -> Levels:
     """Return the levels of a sensor lead with the supply and pull-ups as connected."""
-    low_v = make.low_v if mounted.unit.low_v is None else mounted.unit.low_v
+    make = parts.make.sensors
+    low_v = make.low_v if parts.unit.low_v is None else parts.unit.low_v
     pulled = lead in connection.pull_ups
     match make.output:
         case Output.PUSH_PULL | Output.DIFFERENTIAL:
             return Levels(low_v, connection.unit_v - make.swing_loss_v, SHARP_S)
-        case Output.INTERNAL_PULL_UP if lead not in mounted.unit.no_pull_up:
+        case Output.INTERNAL_PULL_UP if lead not in parts.unit.no_pull_up:
             parallel = 1 / (1 / make.pull_up_ohm + (1 / PULL_UP_OHM if pulled else 0.0))
             return Levels(low_v, connection.unit_v, parallel * make.line_f)
         case _:
@@ -147,20 +148,20 @@ class Sweep:
         if stretch.connection.known_source:
             return np.full(theta.size, self.emf_sign * KNOWN_SOURCE_V, np.float32)
         early = theta - w * EMF_SKEW_S
-        emfs = [pair_emf(stretch.mounted.tables[pair], early, w) for pair in stretch.connection.pairs]
+        emfs = [pair_emf(stretch.parts.tables[pair], early, w) for pair in stretch.connection.pairs]
         together = _together(emfs)
         return None if together is None else (together if self.emf_sign > 0 else -together)
 
     def _logic(self, signal: str, stretch: Stretch, phi: NDArray[np.float64]) -> NDArray[np.float32] | None:
-        mounted, connection = stretch.mounted, stretch.connection
+        parts, connection = stretch.parts, stretch.connection
         lead = signal.removesuffix("-")
-        make, unit = mounted.make, mounted.unit
+        make, unit = parts.make, parts.unit
         complement = signal.endswith("-")
         differential = make.sensors.output is Output.DIFFERENTIAL if lead in SENSORS else make.encoder.differential
-        if (complement and not differential) or not mounted.unit_alive(connection.unit_v):
+        if (complement and not differential) or not connection.unit_alive:
             return None
         if lead in SENSORS:
-            levels = sensor_levels(make.sensors, mounted, lead, connection)
+            levels = sensor_levels(parts, lead, connection)
             toggles = self._sensor(lead, stretch, phi)
             return draw(toggles, levels, phi.size, self.interval_s, inverted=complement)
         high_v = connection.unit_v - make.sensors.swing_loss_v
@@ -171,15 +172,15 @@ class Sweep:
         return levels_v[(high ^ complement).view(np.int8)]
 
     def _sensor(self, lead: str, stretch: Stretch, phi: NDArray[np.float64]) -> Toggles:
-        mounted = stretch.mounted
-        if lead in mounted.unit.stuck:
-            return Toggles(mounted.unit.stuck[lead] == "high", np.empty(0))
-        toggles = sensor_toggles(mounted.tracks[lead], lost_motion(phi, mounted.half, stretch.seen))
-        late = mounted.unit.delay_s + self.rng.normal(0, mounted.unit.jitter_s, toggles.at.size)
+        parts = stretch.parts
+        if lead in parts.unit.stuck:
+            return Toggles(parts.unit.stuck[lead] == "high", np.empty(0))
+        toggles = sensor_toggles(parts.tracks[lead], lost_motion(phi, parts.half, stretch.seen))
+        late = parts.unit.delay_s + self.rng.normal(0, parts.unit.jitter_s, toggles.at.size)
         toggles = Toggles(toggles.first, np.sort(toggles.at + late / self.interval_s))
-        if lead in mounted.unit.chatter:
+        if lead in parts.unit.chatter:
             toggles = chattered(toggles, self.interval_s, self.rng)
-        if lead in mounted.unit.inverted_wires:
+        if lead in parts.unit.inverted_wires:
             toggles = Toggles(not toggles.first, toggles.at)
         return toggles
 

@@ -59,7 +59,7 @@ PULL_UP_OHM = 4700.0
 class Connection:
     """What the switch connects to the scope, and what feeds the feedback unit.
 
-    `pull_ups` are the sensors with the bench's own pull-up; `unit_v` is the sensor supply at the unit, 0 without one;
+    `pull_ups` are the sensors with the bench's own pull-up; `unit_v` is the sensor supply at the unit, 0 without one, `unit_alive` whether it works with that;
     `pull_up_v` is the sensor supply at the bench's pull-ups.
     """
 
@@ -68,6 +68,7 @@ class Connection:
     pull_ups: frozenset[str] = frozenset()
     known_source: bool = False
     unit_v: float = 0.0
+    unit_alive: bool = False
     pull_up_v: float = 0.0
 
 

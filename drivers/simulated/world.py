@@ -173,8 +173,10 @@ class World:
         if self.mounted.overstressed(connection.unit_v) and not self.mounted.damaged:
             self.mounted.damaged = True
             self.note("feedback unit destroyed by overvoltage", connection.unit_v)
-        if self.sweep is not None and self.sweeping and self.sweep.stretches[-1].connection != connection:
-            self._begin_stretch(self.sweep, connection)
+        if self.sweep is not None and self.sweeping:
+            last = self.sweep.stretches[-1]
+            if last.connection != connection or last.parts is not self.mounted.parts:
+                self._begin_stretch(self.sweep, connection)
 
     def _coil_v(self) -> float:
         connected = self._closed(BRAKE_RELAY) and self.place.winding_adapter
@@ -212,6 +214,7 @@ class World:
             pull_ups=frozenset(s for s, n in PULL_UP_RELAYS.items() if self._closed(n)),
             known_source=self._closed(KNOWN_SOURCE),
             unit_v=unit_v if self.place.feedback_adapter else 0.0,
+            unit_alive=self.place.feedback_adapter and self.mounted.unit_alive(unit_v),
             pull_up_v=unit_v,
         )
 
@@ -251,7 +254,7 @@ class World:
             before = self.shaft.theta
             self.shaft.run(self.now_s, length, step_s, drive, history)
             turned = abs(self.shaft.theta - before) / (2 * math.pi)
-            self.mounted.body -= math.radians(self.mounted.unit.slip_deg_mech_per_turn) * turned
+            self.mounted.body -= math.radians(self.mounted.parts.unit.slip_deg_mech_per_turn) * turned
         if history:
             history.add_body(end_s, self.mounted.body)
         self.now_s = end_s
@@ -287,7 +290,7 @@ class World:
     def _drive(self) -> Drive:
         make, mounted, supply = self.mounted.make, self.mounted, self.supplies["spin_supply"]
         coupled = "coupling slips" not in self.faults
-        damping = self.spin.drag_nm_s + (mounted.damping_nm_s if coupled else 0.0)
+        damping = self.spin.drag_nm_s + (mounted.parts.damping_nm_s if coupled else 0.0)
         if len([p for p, n in PAIR_RELAYS.items() if self._closed(n)]) > 1 and self.place.winding_adapter:
             damping += SHORTED_LINE_NM_S
         # Without an output a supply still blocks: the spin motor coasts.
@@ -297,7 +300,8 @@ class World:
             sense=sense,
             volts=supply.volts,
             limit_a=supply.limit_a,
-            friction_nm=self.spin.friction_nm + (mounted.motor.friction_nm + mounted.brake_nm if coupled else 0.0),
+            friction_nm=self.spin.friction_nm
+            + (mounted.parts.motor.friction_nm + mounted.brake_nm if coupled else 0.0),
             damping_nm_s=damping,
             inertia_kg_m2=self.spin.inertia_kg_m2 + (make.inertia_kg_m2 if coupled else 0.0),
             hand_w=hand,
@@ -345,7 +349,7 @@ class World:
     def _brake_reading(self) -> tuple[float, float]:
         supply, brake = self.supplies["brake_supply"], self.mounted.make.brake
         connected = self._closed(BRAKE_RELAY) and self.place.winding_adapter
-        if brake is None or not connected or self.mounted.motor.brake_coil_open:
+        if brake is None or not connected or self.mounted.parts.motor.brake_coil_open:
             return supply.volts, 0.0
         return supply.into_resistance(brake.coil_ohm)
 
@@ -370,7 +374,7 @@ class World:
 
     def _begin_stretch(self, sweep: Sweep, connection: Connection) -> None:
         coupled = "coupling slips" not in self.faults
-        sweep.stretches.append(Stretch(self.now_s, connection, self.mounted, self.mounted.seen, coupled))
+        sweep.stretches.append(Stretch(self.now_s, connection, self.mounted.parts, self.mounted.seen, coupled))
 
     def abort_sweep(self) -> None:
         """Stop a running sweep; its samples are lost."""
