@@ -23,7 +23,7 @@ _SIGNS = {
     "count": "",
     "deg_el": "° el",
     "deg_mech": "° mech",
-    "deg_line": "° of a line",
+    "deg_line": "° line",
     "degC": "°C",
     "percent": "%",
     "ohm": "Ω",
@@ -211,7 +211,7 @@ def local_time(utc: str | None, zone: str | None) -> str:
     if place is None:
         return f"{in_utc} (zone {zone} not known here)" if zone else in_utc
     local = moment.astimezone(place).isoformat(" ", "seconds")
-    return f"{local[:19]} (UTC{local[19:]}) = {in_utc}"
+    return f"{local[:19]} {local[19:]} ({in_utc})"
 
 
 def local_date(utc: str, zone: str | None) -> str:

@@ -19,7 +19,18 @@ RECORD_FORMAT = "polemark-record-1"
 TEMPLATE_VERSIONS = ("1",)
 """Every version that ever made an issued sheet stays here with its template."""
 
-_PLAIN_IN_CSS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .:-")
+_NEEDED = frozenset(
+    {
+        "number", "kind", "stage", "outcome", "stop_reason", "started_utc", "ended_utc", "zone", "clock", "job",
+        "motor", "motor_type", "adapter", "sequence", "bench", "people", "software", "instruments",
+        "hand_instruments", "temperatures", "answers", "steps", "captures", "findings", "pairings", "pictures",
+        "wiring", "correction", "speeds", "decision_rule", "interlock_events", "deviations", "not_tested",
+        "as_found_record", "disposition", "cautions", "setting", "approved"
+    }
+)  # fmt: skip
+
+# No space among them: one right after an escape would be taken as the escape's end.
+_PLAIN_IN_CSS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789.:-")
 _LONGEST_IN_MARGIN = 48
 
 
@@ -59,14 +70,14 @@ def render_sheet(
     Raises
     ------
     SheetError
-        The template version or the record's format is unknown, or the record lacks something the sheet must show.
+        The template version or the record's format is unknown, the record lacks something the sheet must show, or it
+        was compared with another as-found record than the one given.
     """
     if template_version not in TEMPLATE_VERSIONS:
         raise SheetError(
             f"there is no sheet template of version {template_version!r}; allowed: {', '.join(TEMPLATE_VERSIONS)}"
         )
-    if document.get("format") != RECORD_FORMAT:
-        raise SheetError(f"the record has the format {document.get('format')!r}; allowed: {RECORD_FORMAT}")
+    _check(document, as_found)
     try:
         return _template(template_version).render(
             record=document,
@@ -82,8 +93,19 @@ def render_sheet(
             groups=sheet_parts.finding_groups(document, as_found),
         )
     except (KeyError, UndefinedError) as error:
-        number = document.get("number", "without a number")
-        raise SheetError(f"the record {number} lacks what the sheet must show: {error}") from error
+        raise SheetError(f"the record {document['number']} lacks what the sheet must show: {error}") from error
+    except ValueError as error:
+        raise SheetError(f"the record {document['number']} holds what the sheet cannot show: {error}") from error
+
+
+def _check(document: Mapping[str, Any], as_found: Mapping[str, Any] | None) -> None:
+    if document.get("format") != RECORD_FORMAT:
+        raise SheetError(f"the record has the format {document.get('format')!r}; allowed: {RECORD_FORMAT}")
+    if missing := sorted(_NEEDED - set(document)):
+        raise SheetError(f"the record lacks what the sheet must show: {', '.join(missing)}")
+    named, number = document["as_found_record"], as_found["number"] if as_found else None
+    if named and number and named != number:
+        raise SheetError(f"the record {document['number']} is compared with {named}, not with {number}")
 
 
 def _traces(document: Mapping[str, Any]) -> list[Markup]:
@@ -108,7 +130,7 @@ def _template(version: str) -> Template:
         finalize=_visible,
     )
     environment.filters.update(
-        at=formatting.local_time,
+        moment=_moment,
         plain=formatting.plain,
         quantity=formatting.quantity,
         number=formatting.number,
@@ -121,6 +143,12 @@ def _template(version: str) -> Template:
 
 def _visible(value: Any) -> Any:
     return formatting.visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _moment(utc: str | None, zone: str | None) -> Markup:
+    """Return a time as HTML that breaks only between the zone's time and UTC."""
+    local, bracket, utc_part = formatting.visible(formatting.local_time(utc, zone)).partition("(")
+    return Markup('<span class="nb">{}</span> <span class="nb">{}</span>').format(local.rstrip(), bracket + utc_part)
 
 
 def short(text: str) -> str:

@@ -46,28 +46,29 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class FindingRow:
-    """One finding as printed."""
+    """One finding as printed; `limit_source` is a number in the list of sources, `worded` a verdict without number."""
 
     label: str
+    worded: bool
     value: str
     u: str
     unit: str
     limits: str
-    limit_source: str
+    limit_source: int | None
     conformity: str
     reason: str
     maker: str
     before: str
     change: str
+    significance: str
 
 
 @dataclass(frozen=True, slots=True)
 class FindingGroup:
-    """The findings of one group, with the columns it needs beyond the usual ones."""
+    """The findings of one group."""
 
     title: str
     rows: tuple[FindingRow, ...]
-    with_maker: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,51 +124,56 @@ def _value(finding: Record) -> tuple[str, str]:
     return (f"{value} ({finding['text']})" if finding["text"] else value), u
 
 
-def _before(finding: Record, as_found: Record | None) -> tuple[str, str]:
-    """Return the value as found and the change since; without a comparison in the record no change is made up."""
-    compared = finding["compared"]
-    if compared is not None:
-        u = finding["u"]
-        before = "" if compared["value"] is None else at_place_of(compared["value"], u)
-        change = "" if compared["change"] is None else at_place_of(compared["change"], u)
-        note = compared["significance"]
-        noted = "" if note is None else f" ({f'{number(note, digits=2)} u' if isinstance(note, int | float) else note})"
-        signed = change if change.startswith("\N{MINUS SIGN}") or not change else f"+{change}"
-        return before, f"{signed}{noted}" if signed else ""
-    same = [f for f in (as_found["findings"] if as_found else ()) if f["name"] == finding["name"]]
-    return (_value(same[0])[0] or "not measured", "") if same else ("", "")
+def _before(finding: Record, as_found: Record | None) -> tuple[str, str, str]:
+    """Return the value as found, the change since and its significance; the sheet itself subtracts nothing."""
+    compared, u = finding["compared"], finding["u"]
+    if compared is None:
+        same = [f for f in (as_found["findings"] if as_found else ()) if f["name"] == finding["name"]]
+        return (_value(same[0])[0] or "not measured", "", "") if same else ("", "", "")
+    before = "not measured" if compared["value"] is None else at_place_of(compared["value"], u)
+    change = "" if compared["change"] is None else at_place_of(compared["change"], u)
+    sign = "+" if change and (compared["change"] or 0) > 0 else ""
+    note = compared["significance"]
+    return before, f"{sign}{change}", f"{number(note, digits=2)} u" if isinstance(note, int | float) else (note or "")
 
 
-def _row(finding: Record, as_found: Record | None) -> FindingRow:
+def limit_sources(record: Record) -> list[str]:
+    """Return every source of a limit once, in the order of the findings; the sheet refers to them by number."""
+    return list(dict.fromkeys(_source(f) for f in record["findings"] if _limits(f)))
+
+
+def _source(finding: Record) -> str:
+    return finding["limit_source"] or "no source stated"
+
+
+def _row(finding: Record, as_found: Record | None, sources: Sequence[str]) -> FindingRow:
     value, u = _value(finding)
-    before, change = _before(finding, as_found)
+    before, change, significance = _before(finding, as_found)
     maker = finding["maker_value"]
     limits = _limits(finding)
     return FindingRow(
         label=finding["label"][:1].upper() + finding["label"][1:],
+        worded=finding["value"] is None,
         value=value,
         u=u,
         unit=unit_sign(finding["unit"]),
         limits=limits,
-        limit_source=(finding["limit_source"] or "no source stated") if limits else "",
+        limit_source=sources.index(_source(finding)) + 1 if limits else None,
         conformity=finding["conformity"] or FOR_INFORMATION,
         reason=finding["reason"] or "",
         maker="" if maker is None else quantity(maker, finding["maker_unit"]),
         before=before,
         change=change,
+        significance=significance,
     )
 
 
 def finding_groups(record: Record, as_found: Record | None) -> list[FindingGroup]:
     """Return the findings in their groups, those of the job's purpose first."""
-    findings = record["findings"]
+    findings, sources = record["findings"], limit_sources(record)
     named = [*GROUPS, *sorted({f["group"] for f in findings} - set(GROUPS))]
-    groups = []
-    for name in named:
-        rows = tuple(_row(f, as_found) for f in findings if f["group"] == name)
-        if rows:
-            groups.append(FindingGroup(GROUPS.get(name, name), rows, any(r.maker for r in rows)))
-    return groups
+    rows = {name: tuple(_row(f, as_found, sources) for f in findings if f["group"] == name) for name in named}
+    return [FindingGroup(GROUPS.get(name, name), rows[name]) for name in named if rows[name]]
 
 
 def tally(record: Record) -> list[tuple[str, int, list[str]]]:
@@ -225,8 +231,8 @@ def fact_label(name: str) -> str:
 
 
 def round_columns(rounds: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Return every name that occurs in the setting rounds, in order."""
-    return sorted({name for r in rounds for name in r})
+    """Return every name that occurs in the setting rounds, the number of the round first."""
+    return sorted({name for r in rounds for name in r}, key=lambda name: (name != "round", name))
 
 
 def steps_not_done(record: Record) -> list[Record]:
@@ -249,6 +255,12 @@ def edge_rows(record: Record) -> list[tuple[str, str, str, str, str]]:
 
 
 def may_be_decided(record: Record) -> list[str]:
-    """Return the dispositions a person can choose from on this sheet: only a real proof as left can release a motor."""
-    released = record["kind"] == "production" and not record["bench"]["simulated"] and record["stage"] == "as-left"
-    return list(DISPOSITIONS if released and record["outcome"] == "complete" else DISPOSITIONS[2:])
+    """Return the dispositions a person can choose from on this sheet.
+
+    Only a real, complete proof as left can release a motor, and with a nonconforming finding under concession only.
+    """
+    real = record["kind"] == "production" and not record["bench"]["simulated"]
+    if not real or record["stage"] != "as-left" or record["outcome"] != "complete":
+        return list(DISPOSITIONS[2:])
+    failed = any(f["conformity"] == "nonconforming" for f in record["findings"])
+    return list(DISPOSITIONS[1:] if failed else DISPOSITIONS)

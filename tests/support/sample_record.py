@@ -10,6 +10,7 @@ Record = dict[str, Any]
 NOMINAL = {"H1": -30.0, "H2": 90.0, "H3": 210.0}
 OWN = {"H1": "U-V", "H2": "V-W", "H3": "W-U"}
 ZERO = {"U-V": -30.0, "V-W": 90.0, "W-U": 210.0}
+TITLES = {"as-found": "What the motor came with", "as-left": "Proof after the last screw"}
 LIMIT_SOURCE = "Data sheet NB-9920 rev C, section 4"
 
 
@@ -65,7 +66,7 @@ def findings(offsets: dict[str, float]) -> list[Record]:
                 maker_value=29.187, maker_unit="V rms/krpm"),
         finding("emf_balance", "EMF unbalance of the winding pairs", "windings", 0.213, "percent", 0.061,
                 **limits(None, 1.0)),
-        finding("winding_resistance_UV", "winding resistance U-V at 20 degC", "windings", 1.8427, "ohm", 0.0061,
+        finding("winding_resistance_UV", "winding resistance U-V at 20\N{NO-BREAK SPACE}°C", "windings", 1.8427, "ohm", 0.0061,
                 **limits(1.72, 1.90)),
         finding("insulation_resistance", "insulation resistance", "windings", 812.0, "Mohm", 41.0, **limits(100.0, None)),
         finding("drag_torque", "drag torque", "mechanics", 0.0427, "N*m", 0.0035, **limits(None, 0.09)),
@@ -141,7 +142,7 @@ def _base(number: str, kind: str, stage: str, offsets: dict[str, float]) -> Reco
             },
         },
         "adapter": {"name": "nb-17-pin", "code": 12, "code_read": 12, "digest": digest_of("adapter"), "text": "…"},
-        "sequence": {"name": stage, "title": "Proof after the last screw", "revision": "1", "digest": digest_of(stage),
+        "sequence": {"name": stage, "title": TITLES[stage], "revision": "1", "digest": digest_of(stage),
                      "text": "…"},
         "bench": {
             "name": "bench-2", "station": "station-2", "place": "Test room, Ferry Lane Rebuilds (invented)",
@@ -238,7 +239,7 @@ def as_left() -> Record:
         if f["name"].startswith("offset"):
             f["compared"] = {
                 "as_found_record": "PM-000117", "value": before[f["name"]], "change": f["value"] - before[f["name"]],
-                "significance": "beyond doubt",
+                "significance": "clear",
             }  # fmt: skip
     record["setting"] = {
         "rounds": [
@@ -328,7 +329,7 @@ def hostile() -> Record:
             return {k: spoiled(v, k) for k, v in value.items()}
         if isinstance(value, list):
             return [spoiled(v, key) for v in value]
-        return f"{value}{attack}" if isinstance(value, str) and key not in _MACHINE_KEYS else value
+        return f"{value}{attack}" if isinstance(value, str) and value and key not in _MACHINE_KEYS else value
 
     spoilt: Record = spoiled(copy.deepcopy(nonconforming()))
     spoilt["motor"]["nameplate"][attack] = attack
@@ -337,7 +338,7 @@ def hostile() -> Record:
 
 _MACHINE_KEYS = {
     "format", "kind", "stage", "outcome", "started_utc", "ended_utc", "zone", "sensor", "pair", "edge", "group",
-    "conformity", "calibration_due",
+    "conformity", "calibration_due", "role", "as_found_record",
 }  # fmt: skip
 
 ALL: dict[str, Callable[[], Record]] = {
