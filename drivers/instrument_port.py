@@ -1,0 +1,77 @@
+"""What all drivers share: messages by name through a command map, replies turned into values or into named faults."""
+
+import math
+
+from drivers.command_map import CommandMap
+from drivers.errors import NotANumber, Refused
+from drivers.link import Link
+
+READ_BACK_TOLERANCE = 1e-3
+# IEEE 488.2 and SCPI write these for `not a number` and `infinity` (from memory).
+NO_NUMBERS = (9.91e37, 9.9e37)
+
+
+class InstrumentPort:
+    """One instrument: its link and its command map."""
+
+    def __init__(self, link: Link, command_map: CommandMap) -> None:
+        self.link, self.map = link, command_map
+
+    def send(self, name: str, **fill: object) -> None:
+        """Send a message and make sure that the instrument took it without an error."""
+        message = self.map[name].text(**fill)
+        self.link.write(message)
+        self.link.check_errors(message)
+
+    def send_all(self, messages: list[tuple[str, dict[str, object]]]) -> None:
+        """Send a group of messages and read the error queue once after it."""
+        texts = [self.map[name].text(**fill) for name, fill in messages]
+        for text in texts:
+            self.link.write(text)
+        self.link.check_errors("; ".join(texts))
+
+    def number(self, name: str, **fill: object) -> float:
+        """Ask for one number.
+
+        Raises
+        ------
+        NotANumber
+            The reply is none, or one of the values that stand for none.
+        """
+        message = self.map[name].text(**fill)
+        return self._as_number(message, self.link.query(message))
+
+    def numbers(self, name: str, count: int, **fill: object) -> list[float]:
+        """Ask for a list of so many numbers."""
+        message = self.map[name].text(**fill)
+        reply = self.link.query(message)
+        values = [self._as_number(message, part) for part in reply.split(",")]
+        if len(values) != count:
+            raise NotANumber(self.link.resource, message, f"{len(values)} values in '{reply}'; allowed: {count}")
+        return values
+
+    def text(self, name: str, **fill: object) -> str:
+        """Ask for a text."""
+        return self.link.query(self.map[name].text(**fill))
+
+    def set_and_read_back(self, what: str, value: float, **fill: object) -> None:
+        """Set a quantity and read it back.
+
+        Raises
+        ------
+        Refused
+            The instrument answers another value: limits would not be what they seem.
+        """
+        self.send(f"set_{what}", value=f"{value:.9g}", **fill)
+        got = self.number(f"read_{what}", **fill)
+        if not math.isclose(got, value, rel_tol=READ_BACK_TOLERANCE, abs_tol=1e-9):
+            raise Refused(self.link.resource, self.map[f"set_{what}"].text(value=value, **fill), f"reads back {got:g}")
+
+    def _as_number(self, message: str, reply: str) -> float:
+        try:
+            value = float(reply)
+        except ValueError:
+            raise NotANumber(self.link.resource, message, f"'{reply}'; allowed: a number") from None
+        if not math.isfinite(value) or any(math.isclose(abs(value), none) for none in NO_NUMBERS):
+            raise NotANumber(self.link.resource, message, f"'{reply}' stands for no number; allowed: a finite number")
+        return value

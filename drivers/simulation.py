@@ -1,0 +1,51 @@
+"""The control side of a simulated bench: which motor is mounted, what the hands do, faults, the log. A real bench has none."""
+
+import json
+from typing import Any
+
+from drivers.link import Link
+
+
+class Simulation:
+    """Controls a simulated bench over a link of its own."""
+
+    def __init__(self, link: Link) -> None:
+        self.link = link
+
+    def mode(self) -> str:
+        """Return `stepped` or `scaled`."""
+        return self.link.query("SIM:CLOC:MODE?")
+
+    def serials(self) -> list[str]:
+        """Return the serial numbers of all motors it has."""
+        return [s.strip('"') for s in self.link.query("SIM:MOT:CAT?").split(",")]
+
+    def mount(self, serial: str) -> None:
+        """Put a motor on the bench."""
+        self._tell(f'SIM:MOT "{serial}"')
+
+    def mounted(self) -> str:
+        """Return the serial number of the motor on the bench."""
+        return self.link.query("SIM:MOT?").strip('"')
+
+    def hands(self, action: str, value: float | None = None) -> None:
+        """Let the simulated hands do something; angles in mechanical degrees, clockwise from the drive end positive."""
+        self._tell(f'SIM:HAND "{action}"' + ("" if value is None else f",{value:.6f}"))
+
+    def fault(self, name: str, *, on: bool) -> None:
+        """Put a fault on or take it off."""
+        self._tell(f'SIM:FAUL "{name}",{"ON" if on else "OFF"}')
+
+    def event_log(self, start: int = 0) -> list[dict[str, Any]]:
+        """Return the bench's own log from an index on."""
+        log: list[dict[str, Any]] = json.loads(self.link.query_block(f"SIM:LOG? {start}"))
+        return log
+
+    def state(self) -> dict[str, Any]:
+        """Return the truth that no instrument shows; for tests and demonstrations."""
+        state: dict[str, Any] = json.loads(self.link.query_block("SIM:STAT?"))
+        return state
+
+    def _tell(self, message: str) -> None:
+        self.link.write(message)
+        self.link.check_errors(message)
