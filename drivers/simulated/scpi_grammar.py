@@ -150,7 +150,7 @@ class CommandTree:
 
 _UNIT = re.compile(r"""(?:"[^"]*"|'[^']*'|[^;"'])+""")
 _PARAMETER = re.compile(r"""(?:"[^"]*"|'[^']*'|\([^)]*\)|[^,"'(])+""")
-_HEADER = re.compile(r"\*?[A-Za-z:][A-Za-z0-9_:]*\??")
+_HEADER = re.compile(r"\*[A-Za-z]+\??|:?[A-Za-z]\w*(?::[A-Za-z]\w*)*\??", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
