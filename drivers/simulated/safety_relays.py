@@ -22,7 +22,8 @@ class Seen:
     now_s: float
     rpm: float
     stop_ok: bool
-    guards_closed: bool
+    drive_end_guard: bool
+    feedback_end_guard: bool
     setting: bool
     enabled: bool
     supply_on: bool
@@ -68,7 +69,8 @@ class SafetyRelays:
         return [(name, state) for name, state in self._states().items() if state is not before[name]]
 
     def _switch_contactor(self, seen: Seen) -> None:
-        guarded = seen.guards_closed or (seen.setting and seen.enabled)
+        # For setting the feedback end may be open while the enabling device is held; the drive end never.
+        guarded = seen.drive_end_guard and (seen.feedback_end_guard or (seen.setting and seen.enabled))
         allowed = seen.stop_ok and guarded and self.deadman_ok and self.overspeed_ok
         if not seen.supply_on:
             self._latched = False

@@ -1,95 +1,46 @@
-"""The TCP side of the simulated bench: one listening port per instrument, one thread per connection.
+"""The TCP side of the simulated bench: one listening port per instrument, one loop for all of them.
 
-Faults of links (silence, late replies, garbage, cut connections) are made here, outside of the model's lock, so that a
-slow instrument does not hold up the others.
+A station sends to several instruments in turn and expects the bench to do things in that order, which threads would
+not promise; so one loop takes all lines, and where several wait, commands go before queries: whoever asks has sent his
+commands already. Only what must wait (`*OPC?` while a sweep runs, late replies) leaves the loop for a thread.
 """
 
 import contextlib
+import re
+import selectors
 import socket
-import socketserver
 import struct
 import threading
-import time
 from collections.abc import Callable, Mapping
 
 from drivers.simulated.instrument import Instrument
+from drivers.simulated.link_faults import Reply, spoil
 from drivers.simulated.world import World
 
 LONGEST_LINE = 1 << 16
-SLOW_S, LATE_S = 0.2, 3.0
-GARBAGE = b"\x80\xff\x13?\x00\xfe\n"
-HALF, MOST_OF_IT = 2, 8
+SEND_DEADLINE_S = 5.0
+POLL_S = 0.05
+_WAITS = re.compile(r"\*(OPC\?|WAI)", re.IGNORECASE)
 
 
-class _Handler(socketserver.StreamRequestHandler):
-    """One connection to one instrument."""
+class _Connection:
+    """One client of one instrument; the listening side has no socket of a client."""
 
-    disable_nagle_algorithm = True
-    server: "_Server"
+    def __init__(self, role: str, instrument: Instrument, sock: socket.socket) -> None:
+        self.role, self.instrument, self.sock = role, instrument, sock
+        self._unread = b""
 
-    def handle(self) -> None:
-        """Answer line by line until the other side has had enough."""
-        self.server.connections.add(self.connection)
-        with contextlib.suppress(OSError, ValueError):
-            while line := self.rfile.readline(LONGEST_LINE):
-                if not self._answer(line.decode("ascii", "replace").strip("\r\n")):
-                    return
-
-    def finish(self) -> None:
-        """Forget the connection."""
-        self.server.connections.discard(self.connection)
-        with contextlib.suppress(OSError):
-            super().finish()
-
-    def _answer(self, line: str) -> bool:
-        """Carry out one line and send its reply; return False to close the connection."""
-        faults = self.server.world.faults
-        role = self.server.role
-        if f"{role} refuses connection" in faults or f"{role} cut" in faults:
-            return False
-        with self.server.world.lock:
-            self.server.catch_up()
-            reply = self.server.instrument.execute(line)
-        return not reply or self._send(reply, role, faults)
-
-    def _send(self, reply: bytes, role: str, faults: dict[str, bool]) -> bool:
-        if f"{role} silent" in faults:
-            return True
-        if f"{role} slow" in faults:
-            time.sleep(SLOW_S)
-        if faults.pop(f"{role} late reply", False):
-            time.sleep(LATE_S)
-        if f"{role} garbage" in faults:
-            reply = GARBAGE
-        elif f"{role} wrong identity" in faults:
-            reply = reply.replace(self.server.instrument.identity.encode(), b"other maker,other instrument,0,0")
-        if reply.startswith(b"#") and "scope short block" in faults and role == "scope":
-            reply = reply[: len(reply) * (MOST_OF_IT - 1) // MOST_OF_IT] + b"\n"
-        if reply.startswith(b"#") and "scope cut in mid block" in faults and role == "scope":
-            self.wfile.write(reply[: len(reply) // HALF])
-            return False
-        self.wfile.write(reply)
-        return True
-
-
-class _Server(socketserver.ThreadingTCPServer):
-    """One listening port."""
-
-    allow_reuse_address = True
-    daemon_threads = True
-    block_on_close = False
-
-    def __init__(self, world: World, role: str, instrument: Instrument, catch_up: Callable[[], None]) -> None:
-        self.world, self.role, self.instrument, self.catch_up = world, role, instrument, catch_up
-        self.connections: set[socket.socket] = set()
-        super().__init__(("127.0.0.1", 0), _Handler)
-
-    def verify_request(self, request: object, client_address: object) -> bool:
-        """Refuse connections while the fault for that is on, with a reset as a closed port would."""
-        refused = f"{self.role} refuses connection" in self.world.faults
-        if refused and isinstance(request, socket.socket):
-            request.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-        return not refused
+    def lines(self) -> list[str] | None:
+        """Read what has come and return its whole lines, None when the other side has gone."""
+        try:
+            received = self.sock.recv(LONGEST_LINE)
+        except OSError:
+            return None
+        self._unread += received
+        if not received or len(self._unread) > LONGEST_LINE:
+            return None
+        *whole, self._unread = self._unread.split(b"\n")
+        return [line.decode("ascii", "replace").strip("\r") for line in whole]
 
 
 class BenchServer:
@@ -106,28 +57,99 @@ class BenchServer:
     """
 
     def __init__(self, world: World, instruments: Mapping[str, Instrument], catch_up: Callable[[], None]) -> None:
-        self._servers = {
-            role: _Server(world, role.replace("_", " "), instrument, catch_up)
-            for role, instrument in instruments.items()
-        }
-        self._serving: list[_Server] = []
-        self.ports: dict[str, int] = {role: server.server_address[1] for role, server in self._servers.items()}
+        self._world, self._catch_up = world, catch_up
+        self._selector = selectors.DefaultSelector()
+        self._end = threading.Event()
+        self.ports: dict[str, int] = {}
+        for role, instrument in instruments.items():
+            listener = socket.create_server(("127.0.0.1", 0))
+            self.ports[role] = listener.getsockname()[1]
+            connection = _Connection(role.replace("_", " "), instrument, listener)
+            if f"{connection.role} refuses connection" in world.faults:
+                listener.close()
+            else:
+                self._selector.register(listener, selectors.EVENT_READ, (self._accept, connection))
+        self._thread = threading.Thread(target=self._serve, daemon=True)
 
     def __enter__(self) -> "BenchServer":
-        """Start to listen."""
-        for server in self._servers.values():
-            if f"{server.role} refuses connection" in server.world.faults:
-                server.server_close()
-                continue
-            threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
-            self._serving.append(server)
+        """Start to answer."""
+        self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Stop listening and drop the connections, as a power cut would."""
-        for server in self._serving:
-            server.shutdown()
-            server.server_close()
-            for connection in list(server.connections):
-                with contextlib.suppress(OSError):
-                    connection.shutdown(socket.SHUT_RDWR)
+        """Stop answering and drop the connections, as a power cut would."""
+        self._end.set()
+        self._thread.join()
+        for key in list(self._selector.get_map().values()):
+            key.data[1].sock.close()
+        self._selector.close()
+
+    def _serve(self) -> None:
+        while not self._end.is_set():
+            pending: list[tuple[_Connection, list[str]]] = []
+            for key, _ in self._selector.select(POLL_S):
+                action, connection = key.data
+                lines = action(connection)
+                if lines:
+                    pending.append((connection, lines))
+            for connection, lines in pending:
+                while lines and "?" not in lines[0]:
+                    self._carry_out(connection, lines.pop(0))
+            for connection, lines in pending:
+                for line in lines:
+                    self._carry_out(connection, line)
+
+    def _accept(self, listening: _Connection) -> None:
+        sock, _ = listening.sock.accept()
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        if f"{listening.role} refuses connection" in self._world.faults:
+            # Closing without lingering resets the connection, the nearest to a port where nobody listens.
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            sock.close()
+            return
+        sock.settimeout(SEND_DEADLINE_S)
+        connection = _Connection(listening.role, listening.instrument, sock)
+        self._selector.register(sock, selectors.EVENT_READ, (self._read, connection))
+
+    def _read(self, connection: _Connection) -> list[str]:
+        lines = connection.lines()
+        if lines is None:
+            self._drop(connection)
+        return lines or []
+
+    def _drop(self, connection: _Connection) -> None:
+        with contextlib.suppress(KeyError, ValueError):
+            self._selector.unregister(connection.sock)
+        connection.sock.close()
+
+    def _carry_out(self, connection: _Connection, line: str) -> None:
+        faults = self._world.faults
+        if f"{connection.role} refuses connection" in faults or f"{connection.role} cut" in faults:
+            self._drop(connection)
+        elif self._world.sweeping and _WAITS.search(line):
+            threading.Thread(target=self._execute, args=(connection, line), daemon=True).start()
+        else:
+            self._execute(connection, line)
+
+    def _execute(self, connection: _Connection, line: str) -> None:
+        with self._world.lock:
+            self._catch_up()
+            answer = connection.instrument.execute(line)
+        if not answer:
+            return
+        reply = spoil(answer, connection.role, connection.instrument.identity, self._world.faults)
+        if reply.late_s:
+            timer = threading.Timer(reply.late_s, self._send, (connection, reply))
+            timer.daemon = True
+            timer.start()
+        else:
+            self._send(connection, reply)
+
+    def _send(self, connection: _Connection, reply: Reply) -> None:
+        try:
+            connection.sock.sendall(reply.raw)
+        except OSError:
+            self._drop(connection)
+            return
+        if reply.then_close:
+            self._drop(connection)
