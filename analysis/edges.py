@@ -1,0 +1,123 @@
+"""Edges of a logic signal: levels, thresholds, edge times with sub-sample interpolation, and glitches told from edges."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Volts = NDArray[np.float64]
+
+SMALLEST_SWING_V = 2.0
+"""Below this a signal does not switch: dead, stuck, or without its pull-up (common practice, no source)."""
+LEVEL_STRIDE = 37
+"""Levels come from every 37th sample: enough for quantiles, coprime to what repeats."""
+CLUSTER_PART = 0.02
+CLUSTER_LEAST = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Low and high level [V], as 2 % and 98 % quantiles; `swing_v` is their distance."""
+
+    low_v: float
+    high_v: float
+
+    @property
+    def swing_v(self) -> float:
+        """High minus low level [V]."""
+        return self.high_v - self.low_v
+
+    @property
+    def middle_v(self) -> float:
+        """The threshold half way between the levels [V]."""
+        return (self.low_v + self.high_v) / 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Edges in time order.
+
+    Parameters
+    ----------
+    times_s
+        Threshold crossings, shape (n,) [s] from the first sample.
+    rising
+        Shape (n,); True where the level goes from low to high.
+    glitches
+        Excursions over the threshold and back, and flips of a chattering edge beyond its first.
+    """
+
+    times_s: NDArray[np.float64]
+    rising: NDArray[np.bool_]
+    levels: Levels
+    glitches: int
+
+
+def levels_of(volts: Volts) -> Levels:
+    """Low and high level of a signal, whether or not it switches."""
+    low_v, high_v = np.quantile(volts[::LEVEL_STRIDE] if volts.size > 50 * LEVEL_STRIDE else volts, [0.02, 0.98])
+    return Levels(float(low_v), float(high_v))
+
+
+def find_edges(volts: Volts, interval_s: float) -> Edges:
+    """Find the edges of a logic signal.
+
+    Flips that follow each other within 2 % of half a period belong together: an odd cluster is one edge at its first
+    flip, an even one is a glitch.
+
+    Returns
+    -------
+    Edges
+        Without any edges if the swing is below 2 V.
+    """
+    levels = levels_of(volts)
+    empty = np.empty(0)
+    if levels.swing_v < SMALLEST_SWING_V:
+        return Edges(empty, empty.astype(bool), levels, 0)
+    high = volts > levels.middle_v
+    flips = np.flatnonzero(high[1:] != high[:-1])
+    if flips.size == 0:
+        return Edges(empty, empty.astype(bool), levels, 0)
+    first, glitches = _clusters(flips)
+    before, after = volts[first], volts[first + 1]
+    times_s = (first + (levels.middle_v - before) / (after - before)) * interval_s
+    return Edges(times_s, high[first + 1], levels, glitches)
+
+
+def _clusters(flips: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    gaps = np.diff(flips)
+    if gaps.size == 0:
+        return flips, 0
+    # The median gap is half a period only if few flips are noise; the 75 % quantile also stands much chatter.
+    limit = max(CLUSTER_LEAST, CLUSTER_PART * float(np.quantile(gaps, 0.75)))
+    starts = np.concatenate(([0], np.flatnonzero(gaps > limit) + 1))
+    sizes = np.diff(np.concatenate((starts, [flips.size])))
+    odd = sizes % 2 == 1
+    return flips[starts[odd]], int(np.sum(sizes[odd] // 2) + np.sum(sizes[~odd] // 2))
+
+
+def transition_s(volts: Volts, interval_s: float, edges: Edges, *, rising: bool) -> float | None:
+    """Median 10 % to 90 % time of the rising or falling edges [s]; None without such edges.
+
+    An edge faster than the sample interval reads as about 0.8 of one interval.
+    """
+    levels = edges.levels
+    low_v, high_v = levels.low_v + 0.1 * levels.swing_v, levels.high_v - 0.1 * levels.swing_v
+    times: list[float] = []
+    for at_s in edges.times_s[edges.rising == rising][:64]:
+        middle = int(at_s / interval_s)
+        near = volts[max(0, middle - 200) : middle + 200]
+        centre = middle - max(0, middle - 200)
+        below, above = (near <= low_v, near >= high_v) if rising else (near >= high_v, near <= low_v)
+        start, end = np.flatnonzero(below[: centre + 1]), np.flatnonzero(above[centre:])
+        if start.size and end.size:
+            times.append(_between(near, int(start[-1]), centre + int(end[0]), low_v, high_v, rising=rising) * interval_s)
+    return float(np.median(times)) if times else None
+
+
+def _between(near: Volts, start: int, end: int, low_v: float, high_v: float, *, rising: bool) -> float:
+    """Samples between the two level crossings, interpolated."""
+    first_v, last_v = (low_v, high_v) if rising else (high_v, low_v)
+    begin = start + (first_v - near[start]) / (near[start + 1] - near[start])
+    finish = end - 1 + (last_v - near[end - 1]) / (near[end] - near[end - 1])
+    return float(max(0.0, finish - begin))
