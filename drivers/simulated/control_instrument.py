@@ -33,7 +33,7 @@ def truth(world: World) -> dict[str, object]:
         "leads": list(mounted.parts.motor.leads),
         "brake_released": mounted.brake_released,
         "unit_destroyed": mounted.damaged,
-        "contactor": world.safety.contactor,
+        "contactor": world.electrics.safety.contactor,
         "spin_current_a": world.shaft.current_a,
         "hands_busy": world.hand_on_shaft is not None or world.hand_on_body is not None,
         "sweeping": world.sweeping,

@@ -11,7 +11,7 @@ NOT_A_NUMBER = "9.91E37"
 
 def supply_instrument(world: World, role: str, identity: str) -> Instrument:
     """Build the instrument of the supply with this role."""
-    supply: SupplyModel = world.supplies[role]
+    supply: SupplyModel = world.electrics.supplies[role]
 
     def voltage(call: Call) -> None:
         supply.set_v = number(call.parameters[0], "V", 0, supply.most_v)

@@ -27,7 +27,7 @@ def switch_instrument(world: World, identity: str) -> Instrument:
             world.command_relay(relay, closed=False)
 
     def states(call: Call, *, closed: bool) -> str:
-        return ",".join(str(int(world.relays.commanded(relay) is closed)) for relay in _relays(call))
+        return ",".join(str(int(world.electrics.relays.commanded(relay) is closed)) for relay in _relays(call))
 
     return Instrument(
         identity,

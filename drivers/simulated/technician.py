@@ -44,14 +44,14 @@ def _swap_leads(world: World, value: str) -> None:
 
 def _set(name: str, state: bool) -> Callable[[World, str], None]:  # noqa: FBT001 - the state is the value
     def act(world: World, _: str) -> None:
-        setattr(world.place, name, state)
+        setattr(world.electrics.place, name, state)
 
     return act
 
 
 def _guards(state: bool) -> Callable[[World, str], None]:  # noqa: FBT001
     def act(world: World, _: str) -> None:
-        world.place.drive_end_guard = world.place.feedback_end_guard = state
+        world.electrics.place.drive_end_guard = world.electrics.place.feedback_end_guard = state
 
     return act
 

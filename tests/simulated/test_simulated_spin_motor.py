@@ -47,7 +47,7 @@ def test_steady_speed_obeys_volts_and_current_as_measured(ccw: bool) -> None:
     desk = Desk()
     desk.spin(12.0, ccw=ccw, settle_s=3.0)
     volts, amperes = mean_reading(desk, "MEAS:VOLT?"), mean_reading(desk, "MEAS:CURR?")
-    spin = desk.world.spin
+    spin = desk.world.electrics.spin
     w = (volts - amperes * spin.resistance_ohm) / spin.constant_v_s
     assert desk.state()["speed_rpm"] == pytest.approx((-1 if ccw else 1) * w * 30 / math.pi, rel=0.02)
     # Torque balance: k i carries all friction at steady speed.
