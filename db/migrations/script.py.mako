@@ -1,0 +1,16 @@
+"""${message}"""
+
+from alembic import op
+import sqlalchemy as sa
+
+from db.append_only import protect
+
+revision = ${repr(up_revision)}
+down_revision = ${repr(down_revision)}
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    ${upgrades if upgrades else "pass"}
+    protect(op.get_bind())
