@@ -4,8 +4,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from station.file_model import FileModel, StrictModel
-from station.motor_type import MotorType, Name, Text
+from station.file_model import FileModel, Name, StrictModel, Text
+from station.motor_type import MotorType
 
 WindingWire = Literal["U", "V", "W", "PE", "brake+", "brake-", "thermal+", "thermal-"]
 FeedbackWire = Literal[

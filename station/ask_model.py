@@ -5,7 +5,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 from pydantic_core import InitErrorDetails
 
-from station.file_model import AS_TUPLE, StrictModel, broken, refuse
+from station.file_model import OneOrMore, StrictModel
+from station.file_problems import broken, refuse
 
 AnswerKind = Literal["confirm", "choice", "text", "reading"]
 Hands = Literal[
@@ -58,7 +59,7 @@ class Ask(StrictModel):
 
     prompt: Annotated[str, Field(min_length=1)]
     answer: AnswerKind
-    choices: Annotated[tuple[Annotated[str, Field(min_length=1)], ...], AS_TUPLE] = ()
+    choices: OneOrMore[Annotated[str, Field(min_length=1)]] = ()
     """What may be chosen; for `choice` alone."""
     unit: ReadingUnit | None = None
     """Unit of the reading; for `reading` alone."""
@@ -66,7 +67,7 @@ class Ask(StrictModel):
     """Whether the instrument in the technician's hand must be named with the answer."""
     records: Records | None = None
     """The fact that the record keeps this answer as."""
-    hands: Annotated[tuple[Hands, ...], AS_TUPLE] = ()
+    hands: OneOrMore[Hands] = ()
     """What the technician does before answering, in this order; on a simulated bench simulated hands do it."""
 
     @model_validator(mode="after")

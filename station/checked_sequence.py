@@ -11,10 +11,10 @@ from drivers.bench_file import BenchFile
 from safety.strict_yaml import Document, Problem, YamlError, read_file
 from station.adapter_file import Adapter
 from station.ask_model import Ask
-from station.file_model import in_file_order
+from station.file_problems import in_file_order
 from station.fitting_rules import fitting_problems
 from station.motor_type import MotorType
-from station.planned_steps import LeftOut, PlannedStep, walk, with_captures_ahead
+from station.planned_steps import LeftOut, Place, PlannedStep, walk, with_captures_ahead
 from station.planner import Planner
 from station.sequence_model import Sequence, Stage, Step
 from station.step_names import named
@@ -106,7 +106,7 @@ def _known_anyway(document: Document, motor_type: MotorType, bench: BenchFile) -
     serves = "windings-only" if document.data.get("serves") == "windings-only" else "feedback"
     rules = StepRules(document, motor_type, bench, serves)
     problems: list[Problem] = []
-    todo = [(("steps",), document.data.get("steps"))]
+    todo: list[tuple[Place, object]] = [(("steps",), document.data.get("steps"))]
     while todo:
         place, steps = todo.pop()
         for index, item in enumerate(steps if isinstance(steps, list) else []):

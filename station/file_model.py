@@ -1,29 +1,44 @@
 """What all YAML files of the station have in common: strict models that know where each value stands in its file."""
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Annotated, Any, Self, TypeVar
 
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
+    Field,
     PrivateAttr,
     Strict,
     ValidationError,
     ValidatorFunctionWrapHandler,
     model_validator,
 )
-from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from safety.strict_yaml import Document, Problem, YamlError, read_file, read_text
+from safety.strict_yaml import Document, YamlError, read_file, read_text
+from station.file_problems import broken, carried, problems_of, refuse
+from station.wording import meant
 
-OURS: Final = "polemark"
-"""The type of error that our own rules raise; its context holds the two halves of the sentence."""
+T = TypeVar("T")
 
-SENTENCE: Final = "{what}; allowed: {allowed}"
-AS_TUPLE = Strict(strict=False)
-"""Lets a list of the file become a tuple; what stands in it stays strict."""
+Name = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", examples=["ostrel-mt41"])]
+"""A short name that other files and commands refer to."""
+Text = Annotated[str, Field(min_length=1)]
+
+
+def _is_list(value: object) -> object:
+    if not isinstance(value, list) or not value:
+        what = "an empty list" if value == [] else "no list"
+        refuse("list", [broken((), what, "one or more items in a list, such as [A, B]")])
+    return value
+
+
+OneOrMore = Annotated[
+    tuple[T, ...], Strict(strict=False), BeforeValidator(_is_list), Field(json_schema_extra={"minItems": 1})
+]
+"""A list with at least one item. The list becomes a tuple; what stands in it stays strict."""
 
 
 class StrictModel(BaseModel):
@@ -33,17 +48,25 @@ class StrictModel(BaseModel):
 
     @model_validator(mode="wrap")
     @classmethod
-    def _no_empty_key(cls, value: Any, handler: ValidatorFunctionWrapHandler) -> Self:
-        """Refuse keys without a value: an unfinished line must not pass for a key left out."""
-        empty = [key for key, item in value.items() if item is None] if isinstance(value, Mapping) else []
-        errors = [broken((key,), f"'{key}' is empty", "a value, or the key left out") for key in empty]
+    def _keys_known_and_filled(cls, value: Any, handler: ValidatorFunctionWrapHandler) -> Self:
+        """Refuse unknown keys by naming the known ones, and keys left empty: an unfinished line is no default."""
+        if not isinstance(value, Mapping):
+            plain: Self = handler(value)
+            return plain
+        fields = {field.alias or name: field for name, field in cls.model_fields.items()}
+        known = list(fields)
+        unknown = [key for key in value if key not in known]
+        # A required key says itself what it wants.
+        empty = [
+            key for key, field in fields.items() if key in value and value[key] is None and not field.is_required()
+        ]
+        errors = [broken((key,), f"unknown key '{key}'", meant(str(key), known), at_key=True) for key in unknown]
+        errors += [broken((key,), f"'{key}' is empty", "a value, or the key left out") for key in empty]
+        told = {(key,) for key in (*unknown, *empty)}
         try:
             model: Self = handler(value)
         except ValidationError as error:
-            errors += [
-                other for other in carried(error) if not empty or other.get("loc", ())[:1] not in [(k,) for k in empty]
-            ]
-            refuse(cls.__name__, errors)
+            refuse(cls.__name__, errors + [other for other in carried(error) if other.get("loc", ())[:1] not in told])
             raise
         refuse(cls.__name__, errors)
         return model
@@ -67,11 +90,7 @@ class FileModel(StrictModel):
             model = cls.model_validate(document.data)
         except ValidationError as error:
             raise YamlError(problems_of(document, error)) from None
-        return model._kept_with(document)
-
-    def _kept_with(self, document: Document) -> Self:
-        self._document = document
-        return self
+        return model.standing_in(document)
 
     @classmethod
     def read(cls, path: Path) -> Self:
@@ -95,6 +114,11 @@ class FileModel(StrictModel):
         """
         return cls.of(read_text(text, name))
 
+    def standing_in(self, document: Document) -> Self:
+        """Keep the document that this model was made of."""
+        self._document = document
+        return self
+
     @property
     def document(self) -> Document:
         """The document this model was made of."""
@@ -109,50 +133,3 @@ class FileModel(StrictModel):
     def digest(self) -> str:
         """SHA-256 of the file's text."""
         return "sha256:" + hashlib.sha256(self.text.encode("utf-8")).hexdigest()
-
-
-def broken(loc: Sequence[str | int], what: str, allowed: str, value: object = None) -> InitErrorDetails:
-    """Describe a broken rule of ours at a place below the value under validation; `refuse` raises it."""
-    kind = PydanticCustomError(OURS, SENTENCE, {"what": what, "allowed": allowed})
-    return InitErrorDetails(type=kind, loc=tuple(loc), input=value)
-
-
-def refuse(title: str, errors: Sequence[InitErrorDetails]) -> None:
-    """Raise the broken rules, if there are any; pydantic puts the place of the value in front of theirs.
-
-    Raises
-    ------
-    ValidationError
-        There is at least one.
-    """
-    if errors:
-        raise ValidationError.from_exception_data(title, list(errors))
-
-
-def problems_of(document: Document, error: ValidationError) -> tuple[Problem, ...]:
-    """Put every error at its place in the file, in the order of the file."""
-    problems: list[Problem] = []
-    for details in error.errors(include_url=False):
-        if details["type"] == OURS:
-            context = details["ctx"]
-            problems.append(document.problem(details["loc"], context["what"], context["allowed"]))
-        else:
-            problems.extend(document.problems([details]))
-    return in_file_order(problems)
-
-
-def in_file_order(problems: Sequence[Problem]) -> tuple[Problem, ...]:
-    """Sort problems by file and position, each said once."""
-    return tuple(sorted(dict.fromkeys(problems), key=lambda p: (p.file, p.line, p.column)))
-
-
-def carried(error: ValidationError) -> list[InitErrorDetails]:
-    """Turn the errors of an inner validation into ones that can be raised together with ours."""
-    again: list[InitErrorDetails] = []
-    for details in error.errors(include_url=False):
-        context = details.get("ctx", {})
-        kind: str | PydanticCustomError = details["type"]
-        if details["type"] == OURS:
-            kind = PydanticCustomError(OURS, SENTENCE, context)
-        again.append(InitErrorDetails(type=kind, loc=details["loc"], input=details["input"], ctx=context))
-    return again

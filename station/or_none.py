@@ -6,7 +6,7 @@ from typing import Any
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-from station.file_model import broken, refuse
+from station.file_problems import broken, refuse
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from typing import assert_never
 
 from safety.strict_yaml import Problem
 from station.ask_model import Ask
+from station.finding_names import Direction
 from station.motor_type import MotorType
 from station.planned_steps import Action, Place, PlannedCapture, PlannedRepeat, PlannedSpin
 from station.sequence_model import Compare, Energise, Measure, Rest, Sequence, Wait
@@ -42,7 +43,7 @@ class BenchState:
 
     sensor_on: bool = False
     brake_on: bool = False
-    spinning: tuple[str, float] | None = None
+    spinning: tuple[Direction, float] | None = None
     """Direction and target [rpm] while the shaft turns."""
     in_first_spin: bool = False
     first_spin_s: float = 0.0
@@ -132,7 +133,7 @@ class OrderRules:
     def _pause(self, action: Wait | Rest | PlannedRepeat) -> Found:
         if isinstance(action, Rest):
             self.state.at_rest()
-        if isinstance(action, Wait) and action.input in PRESENCE.values():
+        if isinstance(action, Wait) and action.input is not None and action.input in PRESENCE.values():
             if action.state == "open":
                 self.state.proven_open.add(action.input)
             else:

@@ -8,9 +8,9 @@ from pydantic_core import InitErrorDetails
 
 from drivers.quantities import Rpm, Seconds
 from station.ask_model import Ask
-from station.file_model import AS_TUPLE, FileModel, StrictModel, broken, refuse
+from station.file_model import FileModel, Name, OneOrMore, StrictModel, Text
+from station.file_problems import broken, refuse
 from station.finding_names import Direction, WindingPair
-from station.motor_type import Name, Text
 from station.wording import listed
 
 SignalGroup = Literal["sensors", "encoder", "encoder-sensor", "complements-sensors", "complements-encoder", "none"]
@@ -89,9 +89,9 @@ class CaptureStep(StrictModel):
 class Over(StrictModel):
     """Loops over the steps below: nested in the order written, the first outermost."""
 
-    direction: Annotated[tuple[Direction, ...], AS_TUPLE, Field(min_length=1)] | None = None
-    speed: Annotated[tuple[Annotated[Rpm, Field(gt=0)], ...], AS_TUPLE, Field(min_length=1)] | None = None
-    winding_pair: Annotated[tuple[WindingPair, ...], AS_TUPLE, Field(min_length=1)] | None = None
+    direction: OneOrMore[Direction] | None = None
+    speed: OneOrMore[Annotated[Rpm, Field(gt=0)]] | None = None
+    winding_pair: OneOrMore[WindingPair] | None = None
     _order: tuple[str, ...] = PrivateAttr(())
 
     @model_validator(mode="wrap")
@@ -119,7 +119,10 @@ class Over(StrictModel):
 
 
 class Repeat(StrictModel):
-    """Repeat the steps below until a finding lies in the setting window, at most so many times."""
+    """Repeat the steps below until a finding lies in the setting window, at most so many times.
+
+    The finding is looked at before each round, the first included: if it lies in the window already, no round is needed.
+    """
 
     at_most: Annotated[int, Field(ge=1, le=20)]
     until: Text
@@ -129,14 +132,14 @@ class Repeat(StrictModel):
 class Measure(StrictModel):
     """Work out findings from the captures and answers so far."""
 
-    quantities: Annotated[tuple[Quantity, ...], AS_TUPLE, Field(min_length=1)]
+    quantities: OneOrMore[Quantity]
 
 
 class Compare(StrictModel):
     """Compare findings with the job's latest as-found record, or with the motor type's limits."""
 
     against: Literal["as-found", "motor type"] = Field(alias="with")
-    quantities: Annotated[tuple[Quantity, ...], AS_TUPLE, Field(min_length=1)]
+    quantities: OneOrMore[Quantity]
 
 
 class Wait(StrictModel):
@@ -188,7 +191,7 @@ class Step(StrictModel):
     rest: Rest | None = None
     over: Over | None = None
     repeat: Repeat | None = None
-    steps: Annotated[tuple["Step", ...], AS_TUPLE, Field(min_length=1)] | None = None
+    steps: OneOrMore["Step"] | None = None
     """The steps inside a loop or a repeat."""
 
     @model_validator(mode="after")
@@ -221,4 +224,4 @@ class Sequence(FileModel):
     about: str = ""
     serves: Literal["feedback", "windings-only"] = "feedback"
     """`windings-only` sequences use no feedback signal, so they serve motors of any feedback kind."""
-    steps: Annotated[tuple[Step, ...], AS_TUPLE, Field(min_length=1)]
+    steps: OneOrMore[Step]

@@ -16,7 +16,8 @@ from pydantic import (
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from drivers.quantities import parse
-from station.file_model import OURS, SENTENCE, StrictModel, broken, carried, refuse
+from station.file_model import StrictModel
+from station.file_problems import OURS, SENTENCE, broken, carried, refuse
 from station.finding_names import COUNT, FINDINGS, LIMITED
 from station.wording import listed, meant
 
@@ -116,7 +117,7 @@ def check_limits(value: Any, handler: ValidatorFunctionWrapHandler, info: Valida
         errors = carried(error)
     for name, item in value.items() if isinstance(value, Mapping) else ():
         if name not in LIMITED:
-            errors.append(broken((name,), f"unknown finding '{name}'", meant(str(name), LIMITED)))
+            errors.append(broken((name,), f"unknown finding '{name}'", meant(str(name), LIMITED), at_key=True))
             continue
         try:
             limit = StatedLimit.model_validate(item)

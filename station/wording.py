@@ -3,6 +3,9 @@
 import difflib
 from collections.abc import Iterable
 
+LONG_LIST = 20
+"""A list of more names than this helps nobody who has only mistyped one."""
+
 
 def listed(names: Iterable[object]) -> str:
     """Join names with commas."""
@@ -17,7 +20,10 @@ def closest(name: str, known: Iterable[str]) -> str | None:
 
 
 def meant(name: str, known: Iterable[str]) -> str:
-    """List what is known, with the probable meaning first in words: `as-left; did you mean ...`."""
+    """List what is known with the probable meaning; of a long list the probable meaning alone."""
     names = list(known)
     near = closest(name, names)
-    return listed(names) if near is None else f"{listed(names)} (did you mean '{near}'?)"
+    if near is None:
+        return listed(names)
+    shown = listed(names) if len(names) <= LONG_LIST else f"one of {len(names)} names"
+    return f"{shown} (did you mean '{near}'?)"
