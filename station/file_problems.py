@@ -74,10 +74,16 @@ def _problem(document: Document, details: Mapping[str, Any]) -> Problem:
     if kind == "value_error":
         what, _, allowed = str(context["error"]).partition("; allowed: ")
         return document.problem(loc, what, allowed or "a value that fits")
-    if kind in WANTED:
-        name = next((part for part in reversed(loc) if isinstance(part, str)), "the file")
-        return document.problem(loc, f"{name} is {_shown(details['input'])}", WANTED[kind])
-    return document.problems([details])[0]
+    if kind == "missing":
+        return document.problem(loc[:-1], f"'{loc[-1]}' is missing", f"'{loc[-1]}' with a value")
+    name = next((part for part in reversed(loc) if isinstance(part, str)), "the file")
+    return document.problem(loc, f"{name} is {_shown(details['input'])}", _wanted(kind, context, details["msg"]))
+
+
+def _wanted(kind: str, context: Mapping[str, Any], message: str) -> str:
+    if kind == "literal_error":
+        return str(context["expected"]).replace("'", "")
+    return WANTED.get(kind) or message.removeprefix("Input should be ")
 
 
 def _shown(value: object) -> str:

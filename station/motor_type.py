@@ -104,6 +104,30 @@ class MotorType(FileModel):
             raise ValueError(self.refusal("an incremental encoder"))
         return self.stated_encoder
 
+    def facts(self) -> dict[str, str | int | float | None]:
+        """Return what a record keeps of the type in plain figures, beside its whole text."""
+        sensors, encoder = self.stated_sensors, self.stated_encoder
+        return {
+            "type": self.type,
+            "pole_pairs": self.pole_pairs,
+            "feedback": self.feedback,
+            "emf_constant_v_per_krpm": self.emf.constant,
+            "emf_form": self.emf.form,
+            "rated_speed_rpm": self.rated.speed,
+            "rated_current_a": self.rated.current,
+            "winding_resistance_ohm": self.winding.resistance,
+            "sensor_supply_v": None if sensors is None else sensors.supply,
+            "sensor_output": None if sensors is None else sensors.output,
+            "encoder_lines": None if encoder is None else encoder.lines,
+            "encoder_output": None if encoder is None else encoder.output,
+            "brake_v": None if self.brake is None else self.brake.voltage,
+            "thermal_sensor": self.thermal_sensor,
+            "zero": self.convention.zero,
+            "viewing_end": self.convention.viewing_end,
+            "reference": self.convention.reference,
+            "positive": self.convention.positive,
+        }
+
     def refusal(self, wanted: str) -> str:
         """Say why this type's feedback cannot be measured."""
         return (

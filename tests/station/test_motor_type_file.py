@@ -1,5 +1,6 @@
 """Motor type files: conventions, limits with their sources, and bad input with exact places."""
 
+import json
 import math
 
 import pytest
@@ -108,6 +109,14 @@ def test_an_emf_constant_means_the_same_in_every_form(constant: str, value: str,
 def test_the_makers_figure_follows_his_convention(viewing_end: str, reference: str, positive: str, says: float) -> None:
     convention = Convention.model_validate({"viewing_end": viewing_end, "reference": reference, "positive": positive})
     assert convention.maker_offset_deg_el(2.0) == pytest.approx(says)
+
+
+@pytest.mark.parametrize("text", [INCREMENTAL, RESOLVER_TYPE], ids=["incremental", "resolver"])
+def test_the_facts_for_a_record_are_plain_and_finite(text: str) -> None:
+    facts = read(text).facts()
+    assert facts["zero"] == "waveform"
+    assert facts["encoder_lines"] == (2048 if text is INCREMENTAL else None)
+    assert json.loads(json.dumps(facts, allow_nan=False)) == facts
 
 
 def test_limits_come_in_the_findings_unit_with_their_source() -> None:

@@ -46,7 +46,6 @@ HEAD = "sequence: s\ntitle: T\nstage: as-left\nrevision: '1'\nsteps:\n"
         "- spin: {direction: CW, sped: 60 rpm}",
         "- spin: {direction: up}",
         "- spin: {direction: CW, speed: 60}",
-        "- spin: {direction: CW, speed: 60 V}",
         "- spin: {direction: }",
         "- measure: {quantities: []}",
         "- {rest: {}, spin: {}}",
