@@ -87,7 +87,9 @@ def read_table(path: Path = SHIPPED) -> Table:
     modes, items = data.get("modes"), data.get("rows")
     if not isinstance(modes, list) or not isinstance(items, list) or not modes or not items:
         raise YamlError([document.problem((), "no interlock table", "lists `modes` and `rows`")])
-    rows = [row for i, item in enumerate(items) if (row := _RowReader(document, ("rows", i), modes, problems).read(item))]
+    rows = [
+        row for i, item in enumerate(items) if (row := _RowReader(document, ("rows", i), modes, problems).read(item))
+    ]
     names = [row.name for row in rows]
     problems += [
         document.problem(("rows", i, "row"), f"row '{name}' stands twice", "each row once")
@@ -102,7 +104,9 @@ def read_table(path: Path = SHIPPED) -> Table:
 class _RowReader:
     """Reads one row, gathering what is wrong with it."""
 
-    def __init__(self, document: Document, place: tuple[str | int, ...], modes: Sequence[str], problems: list[Problem]) -> None:
+    def __init__(
+        self, document: Document, place: tuple[str | int, ...], modes: Sequence[str], problems: list[Problem]
+    ) -> None:
         self.document, self.place, self.modes, self.problems = document, place, modes, problems
 
     def read(self, item: Any) -> Row | None:
@@ -173,7 +177,9 @@ class _RowReader:
         if found:
             return float(found.group(1)) * _TO_BASE[found.group(2)]
         if not _NAME.fullmatch(str(value)):
-            self._complain((key,), f"'{value}' is no threshold", "a quantity with unit, or a name such as overspeed_rpm")
+            self._complain(
+                (key,), f"'{value}' is no threshold", "a quantity with unit, or a name such as overspeed_rpm"
+            )
         return str(value)
 
 

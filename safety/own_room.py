@@ -21,7 +21,9 @@ def assert_own_safety() -> None:
     own = Path(__file__).resolve().parent
     found = Path(safety.__file__ or "").resolve().parent
     station = sys.modules.get("station")
-    beside = own.parent if station is None or station.__file__ is None else Path(station.__file__).resolve().parent.parent
+    beside = (
+        own.parent if station is None or station.__file__ is None else Path(station.__file__).resolve().parent.parent
+    )
     if found != own or own.parent != beside:
         raise ForeignSafety(
             f"the package `safety` comes from {found}, not from this station ({beside / 'safety'}); "

@@ -82,5 +82,7 @@ class PermitOffice:
         if self._good_look_s is None:
             raise PermitRefused("the interlocks do not hold, or have not been looked at")
         if not 0 <= now_s - self._good_look_s <= self._valid_s:
-            raise PermitRefused(f"last good look at the interlocks is {now_s - self._good_look_s:.3f} s old; allowed: {self._valid_s:g} s")
+            raise PermitRefused(
+                f"last good look at the interlocks is {now_s - self._good_look_s:.3f} s old; allowed: {self._valid_s:g} s"
+            )
         return Permit(purpose, self._good_look_s, self._valid_s, _SEAL)

@@ -1,28 +1,25 @@
 """The strict YAML reader that every file of the station goes through.
 
 YAML 1.2 core scalars only (`on` and `NO` are words, `1e-3` is a number, `010` is ten), no duplicate keys, no anchors,
-aliases, tags or further documents, and the position of every key and value is kept for the sentence about it.
+aliases, tags, merge keys, directives or further documents, and the position of every key and value is kept for the
+sentence about it. The tree is built from the event stream, where all of these are seen, each with its position.
 """
 
-import difflib
-import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import yaml
 
+from safety.core_scalars import resolve
+from safety.error_wording import shown, unknown_key, wording
+
 Loc = tuple[str | int, ...]
 Mark = tuple[int, int]
 
-_NULL = re.compile(r"~|null|Null|NULL|")
-_BOOL = re.compile(r"true|True|TRUE|false|False|FALSE")
-_INT = re.compile(r"[-+]?[0-9]+")
-_OCTAL = re.compile(r"0o[0-7]+")
-_HEX = re.compile(r"0x[0-9a-fA-F]+")
-_FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
-_INFINITE = re.compile(r"[-+]?(\.inf|\.Inf|\.INF)|\.nan|\.NaN|\.NAN")
+DEEPEST = 50
+"""No file of ours nests deeper; without a limit a file of brackets would exhaust the stack."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +75,17 @@ class Document:
         errors: Iterable[Mapping[str, Any]],
         allowed_keys: Callable[[Loc], Sequence[str]] | None = None,
     ) -> tuple[Problem, ...]:
-        """Translate the details of a validation error (type, loc, msg, ctx, input) into sentences of ours."""
+        """Translate the details of a validation error (type, loc, msg, ctx, input) into sentences of ours.
+
+        Parameters
+        ----------
+        errors
+            Details as pydantic's `errors()` gives them. Parts of `loc` that name a model rather than a key are
+            stepped over.
+        allowed_keys
+            Names the keys that a place may have, for the sentence about an unknown one. Without it they are taken
+            from the error's context, under `allowed`, where it has them.
+        """
         return tuple(self._translated(error, allowed_keys) for error in errors)
 
     def _known(self, loc: Sequence[str | int]) -> Loc:
@@ -91,23 +98,28 @@ class Document:
 
     def _translated(self, error: Mapping[str, Any], allowed_keys: Callable[[Loc], Sequence[str]] | None) -> Problem:
         loc: Loc = tuple(error["loc"])
-        name = loc[-1] if loc else self.name
-        shown = _shown(error.get("input"))
         context = error.get("ctx") or {}
         match error["type"]:
             case "extra_forbidden":
+                known = allowed_keys(loc[:-1]) if allowed_keys else context.get("allowed", ())
                 line, column = self.position(loc, key=True)
-                keys = list(allowed_keys(loc[:-1])) if allowed_keys else []
-                near = difflib.get_close_matches(str(name), keys, n=1)
-                hint = f"'{near[0]}' or another of: " if near else ""
-                allowed = hint + ", ".join(keys) if keys else "the keys that the schema names"
-                return Problem(self.name, line, column, f"unknown key '{name}'", allowed)
+                return Problem(self.name, line, column, *unknown_key(str(loc[-1]), known))
             case "missing":
-                return self.problem(loc[:-1], f"'{name}' is missing", f"a value for '{name}'")
-            case "literal_error" | "enum":
-                return self.problem(loc, f"{name} is {shown}", str(context.get("expected", "")).replace("'", ""))
+                return self.problem(loc[:-1], f"'{loc[-1]}' is missing", f"'{loc[-1]}' with a value")
+            case "union_tag_not_found":
+                key = str(context.get("discriminator", "the key that tells the kind")).strip("'")
+                return self.problem(loc, f"'{key}' is missing", f"'{key}' with a value")
             case _:
-                return self.problem(loc, f"{name} is {shown}", _lower_first(str(error["msg"])))
+                return self.problem(loc, *wording(_called(self._known(loc)), error))
+
+
+def _called(path: Loc) -> str:
+    """Name a place as a reader of the file would: by its key, an item of a list by its number."""
+    if not path:
+        return "the file"
+    if isinstance(path[-1], str):
+        return path[-1]
+    return f"item {path[-1] + 1} of {_called(path[:-1])}"
 
 
 def read_text(text: str, name: str) -> Document:
@@ -116,24 +128,24 @@ def read_text(text: str, name: str) -> Document:
     Raises
     ------
     YamlError
-        The text is no YAML, or uses what is not allowed here; all such places in one go.
+        The text is no YAML, or uses what is not allowed here; all such places in one go. After a place that is no
+        YAML at all nothing further can be found.
     """
-    loader = yaml.SafeLoader(text)
+    builder = _Builder(name)
     try:
-        node = loader.get_single_node()
+        data = builder.build(text)
+    except yaml.reader.ReaderError as error:
+        line = text.count("\n", 0, error.position) + 1
+        column = error.position - (text.rfind("\n", 0, error.position) + 1) + 1
+        builder.complain((line, column), f"character U+{int(error.character):04X}", "printable characters")
+        data = None
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        line, column = (1, 1) if mark is None else (mark.line + 1, mark.column + 1)
-        raise YamlError([Problem(name, line, column, f"no valid YAML: {error.problem}", "one YAML document")]) from None
-    except yaml.YAMLError as error:
-        raise YamlError([Problem(name, 1, 1, f"no valid YAML: {_first_line(error)}", "one YAML document")]) from None
-    finally:
-        loader.dispose()
-    if node is None:
-        raise YamlError([Problem(name, 1, 1, "the file is empty", "one YAML document")])
-    builder = _Builder(name)
-    builder.refuse_extras(text)
-    data = builder.build(node, ())
+        builder.complain(_mark(mark), f"no valid YAML: {error.problem or error.context}", "one YAML document")
+        data = None
+    except _TooDeep as error:
+        builder.complain(error.at, f"nested deeper than {DEEPEST} levels", f"at most {DEEPEST} levels")
+        data = None
     if builder.problems:
         raise YamlError(sorted(builder.problems, key=lambda p: (p.line, p.column)))
     return Document(name, text, data, builder.values, builder.keys)
@@ -153,97 +165,120 @@ def read_file(path: Path) -> Document:
         raise YamlError([Problem(str(path), 1, 1, f"cannot be read: {error.strerror}", "a readable file")]) from None
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
-        raise YamlError([Problem(str(path), line, 1, "no UTF-8 text", "a text file in UTF-8")]) from None
+        column = error.start - (error.object.rfind(b"\n", 0, error.start) + 1) + 1
+        what = f"byte 0x{error.object[error.start]:02x} is no UTF-8"
+        raise YamlError([Problem(str(path), line, column, what, "a text file in UTF-8")]) from None
     return read_text(text, str(path))
 
 
+def _mark(mark: Any) -> Mark:
+    # PyYAML counts from 0, and has errors without a mark.
+    return (1, 1) if mark is None else (mark.line + 1, mark.column + 1)
+
+
+class _TooDeep(Exception):  # noqa: N818 - ends the reading inside this module, and is never seen outside
+    """Nesting beyond any sense, and where."""
+
+    def __init__(self, at: Mark) -> None:
+        super().__init__(at)
+        self.at = at
+
+
 class _Builder:
-    """Makes plain data of nodes, noting where everything stands and what is not allowed."""
+    """Makes plain data of the event stream, noting where everything stands and what is not allowed."""
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.problems: list[Problem] = []
         self.values: dict[Loc, Mark] = {}
         self.keys: dict[Loc, Mark] = {}
+        self._events: Iterator[yaml.Event] = iter(())
 
-    def refuse_extras(self, text: str) -> None:
-        """Anchors, aliases and tags are seen in the event stream alone."""
-        for event in yaml.parse(text, Loader=yaml.SafeLoader):
-            at = event.start_mark
-            if isinstance(event, yaml.AliasEvent):
-                self._complain(at, f"alias '*{event.anchor}'", "the value written out")
-                continue
-            if anchor := getattr(event, "anchor", None):
-                self._complain(at, f"anchor '&{anchor}'", "the value without an anchor")
-            if tag := getattr(event, "tag", None):
-                self._complain(at, f"tag '{tag}'", "a plain value without a tag")
+    def complain(self, at: Mark, what: str, allowed: str) -> None:
+        self.problems.append(Problem(self.name, *at, what, allowed))
 
-    def build(self, node: yaml.Node, path: Loc) -> Any:
-        self.values[path] = (node.start_mark.line + 1, node.start_mark.column + 1)
-        if isinstance(node, yaml.MappingNode):
-            return self._mapping(node, path)
-        if isinstance(node, yaml.SequenceNode):
-            return [self.build(item, (*path, i)) for i, item in enumerate(node.value)]
-        if isinstance(node, yaml.ScalarNode):
-            return self._scalar(node)
-        raise TypeError(f"no such node in YAML: {type(node).__name__}")
+    def build(self, text: str) -> Any:
+        self._events = iter(yaml.parse(text, Loader=yaml.SafeLoader))
+        next(self._events)  # the stream's start
+        start = next(self._events)
+        if not isinstance(start, yaml.DocumentStartEvent):
+            self.complain((1, 1), "the file is empty", "one YAML document")
+            return None
+        if start.version or start.tags:
+            self.complain(_mark(start.start_mark), "a directive (%)", "a document without directives")
+        data = self._value(next(self._events), ())
+        next(self._events)  # the document's end
+        second = next(self._events)
+        if isinstance(second, yaml.DocumentStartEvent):
+            self.complain(_mark(second.start_mark), "a second document", "one YAML document")
+        return data
 
-    def _mapping(self, node: yaml.MappingNode, path: Loc) -> dict[str, Any]:
-        made: dict[str, Any] = {}
-        for key_node, value_node in node.value:
-            at = key_node.start_mark
-            if not isinstance(key_node, yaml.ScalarNode):
-                self._complain(at, "a key that is no word", "a plain word as key")
-                continue
-            key = key_node.value
-            if key == "<<":
-                self._complain(at, "merge key '<<'", "the keys written out")
-                continue
-            if key in made:
-                first = self.keys[(*path, key)][0]
-                self._complain(at, f"key '{key}' stands twice (first in line {first})", "each key once")
-                continue
-            self.keys[(*path, key)] = (at.line + 1, at.column + 1)
-            made[key] = self.build(value_node, (*path, key))
+    def _value(self, event: yaml.Event, path: Loc) -> Any:
+        at = _mark(event.start_mark)
+        self.values[path] = at
+        if len(path) > DEEPEST:
+            raise _TooDeep(at)
+        self._refuse_decoration(event, at)
+        if isinstance(event, yaml.MappingStartEvent):
+            return self._mapping(path)
+        if isinstance(event, yaml.SequenceStartEvent):
+            return self._sequence(path)
+        if isinstance(event, yaml.ScalarEvent):
+            return self._scalar(event, at)
+        return None
+
+    def _refuse_decoration(self, event: yaml.Event, at: Mark) -> None:
+        if isinstance(event, yaml.AliasEvent):
+            self.complain(at, f"alias '*{event.anchor}'", "the value written out")
+            return
+        if anchor := getattr(event, "anchor", None):
+            self.complain(at, f"anchor '&{anchor}'", "the value without an anchor")
+        if tag := getattr(event, "tag", None):
+            self.complain(at, f"tag '{tag}'", "a plain value without a tag")
+
+    def _sequence(self, path: Loc) -> list[Any]:
+        made: list[Any] = []
+        while not isinstance(event := next(self._events), yaml.SequenceEndEvent):
+            made.append(self._value(event, (*path, len(made))))
         return made
 
-    def _scalar(self, node: yaml.ScalarNode) -> str | int | float | bool | None:
-        text: str = node.value
-        if node.style is not None:
-            return text
-        if _NULL.fullmatch(text):
+    def _mapping(self, path: Loc) -> dict[str, Any]:
+        made: dict[str, Any] = {}
+        while not isinstance(event := next(self._events), yaml.MappingEndEvent):
+            key = self._key(event, path, made)
+            # A value under a refused key is read all the same, for what may be wrong in it.
+            value = self._value(next(self._events), (*path, f"?{len(made)}" if key is None else key))
+            if key is not None:
+                made[key] = value
+        return made
+
+    def _key(self, event: yaml.Event, path: Loc, made: Mapping[str, Any]) -> str | None:
+        """Read a key, or complain about it and return None."""
+        at = _mark(event.start_mark)
+        if not isinstance(event, yaml.ScalarEvent):
+            self._value(event, (*path, "?"))
+            if not isinstance(event, yaml.AliasEvent):
+                self.complain(at, "a key that is a mapping or a list", "a plain word as key")
             return None
-        if _BOOL.fullmatch(text):
-            return text.lower() == "true"
-        if _INFINITE.fullmatch(text):
-            self._complain(node.start_mark, f"'{text}' is no finite number", "a finite number")
+        self._refuse_decoration(event, at)
+        key = self._scalar(event, at)
+        if key == "<<" and event.style is None:
+            self.complain(at, "merge key '<<'", "the keys written out")
             return None
-        return _number(text)
+        if not isinstance(key, str):
+            self.complain(at, f"key {shown(key)} is no text", "a word as key, in quotes where it looks like a number")
+            return None
+        if key in made:
+            self.complain(at, f"key '{key}' stands twice (first in line {self.keys[*path, key][0]})", "each key once")
+            return None
+        self.keys[*path, key] = at
+        return key
 
-    def _complain(self, mark: Any, what: str, allowed: str) -> None:
-        # PyYAML has two classes of marks, with and without its C library; both count from 0.
-        self.problems.append(Problem(self.name, mark.line + 1, mark.column + 1, what, allowed))
-
-
-def _number(text: str) -> str | int | float:
-    if _INT.fullmatch(text):
-        return int(text)
-    if _OCTAL.fullmatch(text):
-        return int(text[2:], 8)
-    if _HEX.fullmatch(text):
-        return int(text[2:], 16)
-    return float(text) if _FLOAT.fullmatch(text) else text
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, (dict, list)):
-        return "a mapping" if isinstance(value, dict) else "a list"
-    return "empty" if value is None else f"'{value}'"
-
-
-def _lower_first(text: str) -> str:
-    return text[:1].lower() + text[1:]
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).split("\n", 1)[0]
+    def _scalar(self, event: yaml.ScalarEvent, at: Mark) -> str | int | float | bool | None:
+        if event.style is not None:
+            return str(event.value)
+        try:
+            return resolve(event.value)
+        except ValueError as error:
+            self.complain(at, str(error), "a finite number of sensible length")
+            return None
