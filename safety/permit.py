@@ -7,10 +7,8 @@ its age again at the moment of use.
 
 from dataclasses import dataclass, field
 
+from safety.limits import PERMIT_VALID_S
 from safety.states import MAY_ENERGISE, State
-
-VALID_S = 0.25
-"""A permit, and the look it rests on, is stale after this much bench time."""
 
 PURPOSES = frozenset({"sensor supply", "brake supply", "spin supply", "switch", "winding supply"})
 
@@ -51,9 +49,22 @@ class Permit:
 
 
 class PermitOffice:
-    """Issues permits while the interlocks were seen to hold a moment ago."""
+    """Issues permits while the interlocks were seen to hold a moment ago.
 
-    def __init__(self, valid_s: float = VALID_S) -> None:
+    Parameters
+    ----------
+    valid_s
+        Life of a permit and of the look it rests on [s]; may be shortened, never lengthened.
+
+    Raises
+    ------
+    ValueError
+        That life is not above 0 and up to 0.25 s.
+    """
+
+    def __init__(self, valid_s: float = PERMIT_VALID_S) -> None:
+        if not 0 < valid_s <= PERMIT_VALID_S:
+            raise ValueError(f"valid_s must be above 0 and up to {PERMIT_VALID_S:g}, got {valid_s:g}")
         self._valid_s = valid_s
         self._good_look_s: float | None = None
 
@@ -66,7 +77,7 @@ class PermitOffice:
         self._good_look_s = None
 
     def issue(self, purpose: str, state: State, now_s: float) -> Permit:
-        """Issue a permit; it ages from the look it rests on.
+        """Issue a permit; it ages from the look it rests on, so a chain of permits cannot outlive it.
 
         Raises
         ------

@@ -43,7 +43,12 @@ TRANSITIONS: Mapping[State, Mapping[Event, State]] = MappingProxyType(
         State.AT_REST: {Event.START: State.STARTING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
         State.STARTING: {Event.TURN: State.TURNING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
         State.TURNING: {Event.STANDSTILL: State.STARTING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
-        State.GOING_TO_REST: {Event.RESTED: State.AT_REST, Event.TRIP: State.TRIPPED},
+        # Asked again on the way there, as an impatient interrupt does, it goes on.
+        State.GOING_TO_REST: {
+            Event.RESTED: State.AT_REST,
+            Event.REST: State.GOING_TO_REST,
+            Event.TRIP: State.TRIPPED,
+        },
         State.TRIPPED: {Event.RESET: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
     }
 )
