@@ -62,7 +62,7 @@ def wording(name: str, error: Mapping[str, Any]) -> tuple[str, str]:
         what, _, allowed = str(context.get("error", error["msg"])).partition("; allowed: ")
         return what, allowed or "a value that fits"
     wanted = WANTED.get(error["type"])
-    allowed = _plain(str(error["msg"])) if wanted is None else wanted.format_map(_Known(context)).replace("'", "")
+    allowed = _plain(str(error["msg"])) if wanted is None else _filled(wanted, context)
     return f"{name} is {shown(error.get('input'))}", allowed
 
 
@@ -86,6 +86,11 @@ def shown(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return "empty" if value is None or value == "" else f"'{value}'"
+
+
+def _filled(wanted: str, context: Mapping[str, Any]) -> str:
+    shown_as = {key: f"{v:g}" if isinstance(v, float) else str(v).replace("'", "") for key, v in context.items()}
+    return wanted.format_map(_Known(shown_as))
 
 
 def _plain(message: str) -> str:

@@ -93,6 +93,14 @@ PARTS: Mapping[str, Callable[[Table], str]] = {
 }
 """What stands between which markers."""
 
+_SAID = {
+    Condition.IS: "{} is {}",
+    Condition.BELOW: "{} up to {}",
+    Condition.ABOVE: "{} from {}",
+    Condition.WITHIN: "{} from {} to {}",
+    Condition.MAGNITUDE_BELOW: "size of {} up to {}",
+}
+
 
 def _row(row: Row, modes: Sequence[str]) -> tuple[str, ...]:
     return (
@@ -110,19 +118,8 @@ def _row(row: Row, modes: Sequence[str]) -> tuple[str, ...]:
 
 
 def _condition(row: Row) -> str:
-    watch = f"`{row.watch}`"
     limits = [f"`{t}`" if isinstance(t, str) else f"{t:g}" for t in row.thresholds]
-    match row.condition:
-        case Condition.IS:
-            said = f"{watch} is {_state(row.wanted)}"
-        case Condition.BELOW:
-            said = f"{watch} up to {limits[0]}"
-        case Condition.ABOVE:
-            said = f"{watch} from {limits[0]}"
-        case Condition.WITHIN:
-            said = f"{watch} from {limits[0]} to {limits[1]}"
-        case Condition.MAGNITUDE_BELOW:
-            said = f"size of {watch} up to {limits[0]}"
+    said = _SAID[row.condition].format(f"`{row.watch}`", *(limits or [_state(row.wanted)]))
     given = " and ".join(f"`{contact}` is {_state(state)}" for contact, state in row.only_if)
     return f"{said}, if {given}" if given else said
 

@@ -188,7 +188,7 @@ class _RowReader(_Place):
 
     def _only_if(self, item: Mapping[str, Any]) -> tuple[tuple[str, bool], ...]:
         given = item.get("only_if", {})
-        if not isinstance(given, dict) or any(state not in _CONTACT for state in given.values()):
+        if not isinstance(given, dict) or any(state not in tuple(_CONTACT) for state in given.values()):
             self.complain(("only_if",), f"only_if is {shown(given)}", "contacts with closed or open")
             return ()
         return tuple((contact, _CONTACT[state]) for contact, state in given.items())
@@ -215,8 +215,58 @@ class _RowReader(_Place):
         found = read_quantity(value)
         if found is not None and found[1] == unit:
             return found[0]
-        if found is None and value in names and unit_of_name(value) == unit:
+        if isinstance(value, str) and value in names and unit_of_name(value) == unit:
             return str(value)
-        fitting = sorted(n for n in names if unit_of_name(n) == unit)
-        self.complain((key,), f"{key} is {shown(value)}", f"a quantity in {unit}, or one of: {', '.join(fitting)}")
+        fitting = sorted(n for n in names if unit is not None and unit_of_name(n) == unit)
+        allowed = f"a quantity in {unit}" if unit else "a watched name that carries its unit, such as spin_current_a"
+        if fitting:
+            allowed += ", or one of: " + ", ".join(fitting)
+        self.complain((key,), f"{key} is {shown(value)}", allowed)
+        return str(value)
+
+    def _modes(self, item: Mapping[str, Any], modes: Sequence[str]) -> tuple[str, ...]:
+        given = item.get("modes", modes)
+        if not isinstance(given, Sequence) or isinstance(given, str) or not given or any(m not in modes for m in given):
+            self.complain(("modes",), f"modes is {shown(given)}", "a list out of " + ", ".join(modes))
+            return ()
+        return tuple(given)
+
+    def _only_if(self, item: Mapping[str, Any]) -> tuple[tuple[str, bool], ...]:
+        given = item.get("only_if", {})
+        if not isinstance(given, dict) or any(state not in tuple(_CONTACT) for state in given.values()):
+            self.complain(("only_if",), f"only_if is {shown(given)}", "contacts with closed or open")
+            return ()
+        return tuple((contact, _CONTACT[state]) for contact, state in given.items())
+
+    def _condition(
+        self, item: Mapping[str, Any], watch: str, names: set[str]
+    ) -> tuple[Condition, bool, tuple[float | str, ...]]:
+        given = [c for c in Condition if c.value in item]
+        if len(given) != 1:
+            self.complain((), f"the row has {len(given)} conditions", "exactly one of " + ", ".join(_CONDITIONS))
+            return Condition.IS, True, ()
+        condition, value = given[0], item[given[0].value]
+        if condition is Condition.IS:
+            return condition, _CONTACT[self.choice(item, "is", tuple(_CONTACT), "closed")], ()
+        values = value if isinstance(value, list) else [value]
+        if len(values) != (2 if condition is Condition.WITHIN else 1):
+            self.complain(
+                (condition.value,), f"{condition.value} has {len(values)} thresholds", "two for within, else one"
+            )
+            return condition, True, ()
+        return condition, True, tuple(self._limit(condition.value, v, unit_of_name(watch), names) for v in values)
+
+    def _limit(self, key: str, value: Any, unit: str | None, names: set[str]) -> float | str:
+        found = read_quantity(value)
+        if found is not None and found[1] == unit:
+            return found[0]
+        if isinstance(value, str) and value in names and unit_of_name(value) == unit:
+            return str(value)
+        if unit is None:
+            allowed = "a watched name that carries its unit, such as spin_current_a"
+        else:
+            allowed = ", or one of: ".join(
+                filter(None, [f"a quantity in {unit}", ", ".join(sorted(n for n in names if unit_of_name(n) == unit))])
+            )
+        self.complain((key,), f"{key} is {shown(value)}", allowed)
         return 0.0

@@ -63,7 +63,7 @@ class Watch:
     ----------
     thresholds
         Values for the thresholds that the table leaves to motor type and bench, by name, in the unit of the name's
-        suffix. The table's default, which is on the safe side, holds for each that is not given.
+        suffix. The table's default holds for each that is not given.
 
     Raises
     ------

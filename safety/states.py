@@ -38,19 +38,18 @@ class Event(Enum):
     """A person at the station reset a trip."""
 
 
+_TABLE: dict[State, dict[Event, State]] = {
+    State.AT_REST: {Event.START: State.STARTING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
+    State.STARTING: {Event.TURN: State.TURNING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
+    State.TURNING: {Event.STANDSTILL: State.STARTING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
+    # Asked again on the way there, as an impatient interrupt does, it goes on.
+    State.GOING_TO_REST: {Event.RESTED: State.AT_REST, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
+    State.TRIPPED: {Event.RESET: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
+}
+
+# Sealed row by row, so that no other module can add a way from tripped to turning.
 TRANSITIONS: Mapping[State, Mapping[Event, State]] = MappingProxyType(
-    {
-        State.AT_REST: {Event.START: State.STARTING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
-        State.STARTING: {Event.TURN: State.TURNING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
-        State.TURNING: {Event.STANDSTILL: State.STARTING, Event.REST: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
-        # Asked again on the way there, as an impatient interrupt does, it goes on.
-        State.GOING_TO_REST: {
-            Event.RESTED: State.AT_REST,
-            Event.REST: State.GOING_TO_REST,
-            Event.TRIP: State.TRIPPED,
-        },
-        State.TRIPPED: {Event.RESET: State.GOING_TO_REST, Event.TRIP: State.TRIPPED},
-    }
+    {state: MappingProxyType(row) for state, row in _TABLE.items()}
 )
 
 MAY_ENERGISE = frozenset({State.STARTING, State.TURNING})
