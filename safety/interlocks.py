@@ -147,8 +147,10 @@ class Watch:
             return _why_contact(row, value)
         limits = [self._limits[t] if isinstance(t, str) else t for t in row.thresholds]
         lower, upper = _span(row.condition, limits)
+        if isinstance(value, bool):
+            return f"{row.watch} is {value}, which is no measured value"
         # Written so that a value that is no number counts as broken.
-        if not isinstance(value, bool) and lower <= value <= upper:
+        if lower <= value <= upper:
             return ""
         return f"{row.watch} is {value:.4g}; allowed: {_said(lower, upper)}"
 

@@ -202,6 +202,17 @@ def test_whatever_is_seen_a_permissive_that_is_not_missing_was_seen_to_hold(
             assert (row.name in missing) is (seen.get(row.watch) != row.wanted)
 
 
+@pytest.mark.parametrize(
+    ("mode", "row"),
+    [p for p in PAIRS if p[1].thresholds],
+    ids=[i for i, p in zip(IDS, PAIRS, strict=True) if p[1].thresholds],
+)
+def test_the_state_of_a_contact_is_no_measured_value(mode: str, row: Row) -> None:
+    for state in (True, False):
+        missing = watch(mode).missing_permissives(context(mode, row) | {row.watch: state}, ALL_WHILES)
+        assert f"{row.watch} is {state}, which is no measured value" in [v.what for v in missing if v.row == row]
+
+
 def test_a_violation_says_what_was_seen_and_what_is_allowed() -> None:
     seen = GUARDED | {"spin_speed_rpm": -1200.0, "stop_circuit": None, "motor_clamp": 7}
     said = {v.row.name: v.what for v in watch("guarded").missing_permissives(seen, RUNNING)}
