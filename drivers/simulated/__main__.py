@@ -13,8 +13,6 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-from safety.strict_yaml import YamlError
-
 from drivers.simulated.assembly import build_instruments, identity
 from drivers.simulated.bench_clock import ScaledTime, stand_still
 from drivers.simulated.control_instrument import control_instrument
@@ -22,6 +20,7 @@ from drivers.simulated.faults import table_text
 from drivers.simulated.motor_file import read_motors
 from drivers.simulated.server import BenchServer
 from drivers.simulated.world import World
+from safety.strict_yaml import YamlError
 
 DEFAULT_MOTORS = Path(__file__).parents[2] / "sequences" / "demo_line.yaml"
 BAD_INPUT = 2
@@ -46,8 +45,8 @@ def parse_arguments(arguments: Sequence[str]) -> argparse.Namespace:
     return parser.parse_args(arguments)
 
 
-def wait_for_end() -> None:
-    """Return when standard input ends or SIGTERM or SIGINT comes."""
+def watch_for_end() -> threading.Event:
+    """Return the event that the end of standard input, SIGTERM or SIGINT will set."""
     end = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: end.set())
@@ -59,9 +58,7 @@ def wait_for_end() -> None:
         end.set()
 
     threading.Thread(target=drain, daemon=True).start()
-    # A signal handler runs between two waits only, so the wait must not be endless.
-    while not end.wait(0.2):
-        pass
+    return end
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -73,6 +70,7 @@ def main(arguments: Sequence[str]) -> int:
     except (YamlError, ValueError) as error:
         sys.stderr.write(f"{error}\n")
         return BAD_INPUT
+    end = watch_for_end()
     catch_up = scaled.catch_up if scaled else stand_still
     instruments = build_instruments(world)
     control = control_instrument(world, identity("control", "SIM-CONTROL"), options.clock)
@@ -82,7 +80,9 @@ def main(arguments: Sequence[str]) -> int:
     ):
         sys.stdout.write(json.dumps({"ports": bench.ports, "pid": os.getpid()}) + "\n")
         sys.stdout.flush()
-        wait_for_end()
+        # A signal handler runs between two waits only, so the wait must not be endless.
+        while not end.wait(0.2):
+            pass
     return 0
 
 

@@ -1,11 +1,12 @@
 """What every simulated instrument does: IEEE 488.2 common commands, status registers and the SCPI error queue."""
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Generator, Iterable
 
 from drivers.simulated.scpi_grammar import Call, Command, CommandTree, ScpiError, Unit, number, split_message
 
 QUEUE_LENGTH = 16
+WAITING_HEADERS = ("*OPC?", "*WAI")
 OPERATION_COMPLETE, EXECUTION, COMMAND, DEVICE, POWER_ON = 1, 16, 32, 8, 128
 
 
@@ -28,10 +29,9 @@ class Instrument:
     reset
         Called by `*RST`.
     settle
-        Blocks until all pending operations are done, for `*OPC?` and `*WAI`; an instrument without overlapped
-        operations leaves it out.
+        Blocks until all pending operations are done; an instrument without overlapped operations leaves it out.
     busy
-        Tells whether an operation is pending, for `*OPC`.
+        Tells whether an operation is pending, for `*OPC`, `*OPC?` and `*WAI`.
     condition
         Returns the operation status condition register.
     """
@@ -47,7 +47,8 @@ class Instrument:
         condition: Callable[[], int] = lambda: 0,
     ) -> None:
         self.identity = identity
-        self._reset, self._settle, self._busy, self._condition = reset, settle, busy, condition
+        self.settle = settle
+        self._reset, self._busy, self._condition = reset, busy, condition
         self._errors: deque[str] = deque()
         self._event = POWER_ON
         self._event_enable = 0
@@ -57,10 +58,25 @@ class Instrument:
         self._tree = CommandTree([*self._common(), *commands])
 
     def execute(self, line: str) -> bytes:
-        """Carry out one program message and return its response message, empty where it holds no query."""
+        """Carry out one program message and return its response message, empty where it holds no query.
+
+        Waits where the message asks to wait; whoever must not wait takes `steps`.
+        """
+        steps = self.steps(line)
+        while True:
+            try:
+                next(steps)
+            except StopIteration as end:
+                return bytes(end.value)
+            self.settle()
+
+    def steps(self, line: str) -> Generator[None, None, bytes]:
+        """Carry out one program message, yielding as long as it has to wait for a pending operation."""
         replies: list[bytes] = []
         try:
             for unit in split_message(line):
+                while unit.header.upper() in WAITING_HEADERS and self._busy():
+                    yield
                 self._note_completion()
                 reply = self._run(unit, has_reply=bool(replies))
                 if reply is not None:
@@ -112,8 +128,8 @@ class Instrument:
             Command("*RST", self._on_reset),
             Command("*CLS", self._on_clear),
             Command("*OPC", self._on_complete),
-            Command("*OPC?", self._on_complete_query),
-            Command("*WAI", lambda _: self._settle()),
+            Command("*OPC?", lambda _: "1"),
+            Command("*WAI", lambda _: None),
             Command("*ESR?", self._on_event),
             Command("*ESE", self._on_event_enable, 1, 1),
             Command("*ESE?", lambda _: str(self._event_enable)),
@@ -145,10 +161,6 @@ class Instrument:
     def _on_complete(self, _: Call) -> None:
         self._complete_wanted = True
         self._note_completion()
-
-    def _on_complete_query(self, _: Call) -> str:
-        self._settle()
-        return "1"
 
     def _on_event(self, _: Call) -> str:
         self._note_completion()

@@ -6,12 +6,11 @@ commands already. Only what must wait (`*OPC?` while a sweep runs, late replies)
 """
 
 import contextlib
-import re
 import selectors
 import socket
 import struct
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping
 
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.link_faults import Reply, spoil
@@ -20,7 +19,6 @@ from drivers.simulated.world import World
 LONGEST_LINE = 1 << 16
 SEND_DEADLINE_S = 5.0
 POLL_S = 0.05
-_WAITS = re.compile(r"\*(OPC\?|WAI)", re.IGNORECASE)
 
 
 class _Connection:
@@ -126,17 +124,33 @@ class BenchServer:
         faults = self._world.faults
         if f"{connection.role} refuses connection" in faults or f"{connection.role} cut" in faults:
             self._drop(connection)
-        elif self._world.sweeping and _WAITS.search(line):
-            threading.Thread(target=self._execute, args=(connection, line), daemon=True).start()
-        else:
-            self._execute(connection, line)
+            return
+        steps = connection.instrument.steps(line)
+        if not self._go_on(connection, steps):
+            threading.Thread(target=self._wait_and_go_on, args=(connection, steps), daemon=True).start()
 
-    def _execute(self, connection: _Connection, line: str) -> None:
+    def _go_on(self, connection: _Connection, steps: Generator[None, None, bytes]) -> bool:
+        """Carry out a line as far as it goes; return False if it has to wait."""
         with self._world.lock:
             self._catch_up()
-            answer = connection.instrument.execute(line)
-        if not answer:
-            return
+            try:
+                next(steps)
+            except StopIteration as end:
+                answer = bytes(end.value)
+            else:
+                return False
+        if answer:
+            self._reply(connection, answer)
+        return True
+
+    def _wait_and_go_on(self, connection: _Connection, steps: Generator[None, None, bytes]) -> None:
+        going = True
+        while going:
+            with self._world.lock:
+                connection.instrument.settle()
+            going = not self._go_on(connection, steps)
+
+    def _reply(self, connection: _Connection, answer: bytes) -> None:
         reply = spoil(answer, connection.role, connection.instrument.identity, self._world.faults)
         if reply.late_s:
             timer = threading.Timer(reply.late_s, self._send, (connection, reply))
