@@ -16,6 +16,7 @@ class SupplyModel:
     commanded: bool = False
     tripped: bool = False
     stuck_on: bool = False
+    used: bool = False
     gain: float = 1.0
 
     def __post_init__(self) -> None:
@@ -27,10 +28,15 @@ class SupplyModel:
         self.set_v, self.limit_a, self.protection_v = 0.0, 0.0, self.most_v * 1.1
         self.commanded = self.tripped = False
 
+    def switch(self, *, on: bool) -> None:
+        """Command the output."""
+        self.commanded = on
+        self.used = self.used or on
+
     @property
     def on(self) -> bool:
-        """Whether the output really is on."""
-        return (self.commanded or self.stuck_on) and not self.tripped
+        """Whether the output really is on; one that sticks stays on once it has been."""
+        return (self.commanded or (self.stuck_on and self.used)) and not self.tripped
 
     @property
     def volts(self) -> float:

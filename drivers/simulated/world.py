@@ -115,7 +115,7 @@ class World:
         """Switch a supply's output."""
         supply = self.electrics.supplies[role]
         if supply.commanded is not on:
-            supply.commanded = on
+            supply.switch(on=on)
             self.note(f"{supply.role} output", on)
         self.settings_changed(role)
 
