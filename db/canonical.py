@@ -12,14 +12,14 @@ def canonical_bytes(document: Any) -> bytes:
     Raises
     ------
     ValueError
-        It holds what JSON cannot say, such as NaN, or an integer beyond 2^53.
+        It holds what JSON cannot say, such as NaN, an integer beyond 2^53 or half a surrogate pair.
     """
     try:
         return rfc8785.dumps(document)
-    except rfc8785.CanonicalizationError as error:
-        raise ValueError(f"the document has no canonical form: {error}") from None
+    except (rfc8785.CanonicalizationError, UnicodeError, RecursionError) as error:
+        raise ValueError(f"the document has no canonical form ({error})") from None
 
 
 def digest_of(content: bytes) -> str:
-    """Return `sha256:` and the hexadecimal SHA-256 of bytes."""
+    """Return `sha256:` and the SHA-256 of bytes in hexadecimal (FIPS 180-4)."""
     return "sha256:" + hashlib.sha256(content).hexdigest()

@@ -1,4 +1,4 @@
-"""Column types of our own."""
+"""Column types of our own, and the one way a time is written in a document."""
 
 from datetime import UTC, datetime
 from typing import Any
@@ -26,3 +26,30 @@ class UtcTime(TypeDecorator[datetime]):
         """Return a time in UTC."""
         del dialect
         return None if value is None else datetime.strptime(value, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+
+
+def time_text(moment: datetime) -> str:
+    """Write a time for a document: ISO 8601, UTC, milliseconds, `Z`.
+
+    Raises
+    ------
+    ValueError
+        The time has no zone.
+    """
+    if moment.tzinfo is None:
+        raise ValueError("a time without a zone cannot be stored")
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def time_of(text: str) -> datetime:
+    """Read a document's time.
+
+    Raises
+    ------
+    ValueError
+        It is no ISO 8601 time in UTC.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.utcoffset() is None or moment.utcoffset() != UTC.utcoffset(None):
+        raise ValueError(f"{text!r} is no UTC time")
+    return moment.astimezone(UTC)

@@ -1,88 +1,105 @@
-"""Opening a database: SQLite with everything safe switched on, or PostgreSQL; migrated and checked before use."""
+"""Connections: SQLite with everything safe switched on, or PostgreSQL; one writer at a time, readers beside it."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 
-from db.append_only import missing_triggers
 from db.store_errors import StoreError, told
 
 BUSY_MS = 5000
-MIGRATIONS = Path(__file__).with_name("migrations")
+_WRITES = "polemark_writes"
+# Any number will do as long as it stays the same: it names the one lock of all writers.
+_WRITER_LOCK = 7320615
 
 
-def open_engine(location: str | Path) -> Engine:
-    """Open a store: a path is an SQLite file, a text with `://` a database URL.
+def url_of(location: str | Path) -> URL:
+    """Return the database URL: a path is an SQLite file, a text with `://` is a URL.
 
     Raises
     ------
     StoreError
-        It cannot be opened, is of a newer schema, is no store, or has lost its triggers.
+        It is neither.
     """
-    url = str(location) if "://" in str(location) else f"sqlite:///{location}"
+    if "://" not in str(location):
+        return URL.create("sqlite", database=str(location))
+    with told("the store's address"):
+        url = make_url(str(location))
+    on_file = url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
+    if not on_file and url.drivername != "postgresql+psycopg":
+        raise StoreError(
+            f"a store cannot be kept at {url.render_as_string()}; allowed: a path, sqlite:///FILE, postgresql+psycopg://HOST/DATABASE"
+        )
+    return url
+
+
+def engine_for(url: URL) -> Engine:
+    """Return an engine whose SQLite connections wait for each other, sync fully and heed foreign keys."""
     engine = create_engine(url)
-    if engine.dialect.name == "sqlite":
+    if url.get_backend_name() == "sqlite":
         event.listen(engine, "connect", _prepare_sqlite)
-        event.listen(engine, "begin", _begin_immediate)
-    where = f"store {location}"
-    try:
-        with told(where), engine.begin() as connection:
-            if engine.dialect.name == "postgresql":
-                lock_writers(connection)
-            _migrate(connection, where)
-            _check(connection, where)
-    except BaseException:
-        engine.dispose()
-        raise
+        event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
-def lock_writers(connection: Connection) -> None:
-    """Let one writer number entries at a time; SQLite does so by itself from `BEGIN IMMEDIATE` on."""
-    if connection.dialect.name == "postgresql":
-        connection.execute(text("SELECT pg_advisory_xact_lock(7320615)"))
+@contextmanager
+def writing(engine: Engine, where: str) -> Iterator[Connection]:
+    """Open a transaction as the only writer; it is committed at the end, or nothing of it stays.
+
+    Raises
+    ------
+    StoreError
+        The database refused.
+    """
+    with told(where), engine.execution_options(**{_WRITES: True}).begin() as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _WRITER_LOCK})
+        yield connection
 
 
-def alembic_config(connection: Connection) -> Config:
-    """Return the migrations' configuration for a connection."""
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-    config.attributes["connection"] = connection
-    return config
+@contextmanager
+def reading(engine: Engine, where: str) -> Iterator[Connection]:
+    """Open a transaction that reads; on SQLite it does not stand in a writer's way.
+
+    Raises
+    ------
+    StoreError
+        The database refused.
+    """
+    with told(where), engine.connect() as connection:
+        yield connection
+
+
+def use_write_ahead_log(connection: Connection) -> None:
+    """Switch an SQLite file to the write-ahead log; the file remembers it.
+
+    Raises
+    ------
+    StoreError
+        The file system cannot do it.
+    """
+    driver = connection.connection.driver_connection
+    if connection.dialect.name != "sqlite" or driver is None:
+        return
+    mode = driver.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    if mode != "wal":
+        raise StoreError(
+            f"the folder's file system allows no write-ahead log (it offers {mode}); allowed: a local disk"
+        )
 
 
 def _prepare_sqlite(connection: DBAPIConnection, _: object) -> None:
-    # sqlite3 would begin by itself, and deferred; `_begin_immediate` does it instead.
+    # sqlite3 would begin transactions by itself, and not before the first change; `_begin_sqlite` does it instead.
     connection.isolation_level = None
     cursor = connection.cursor()
-    cursor.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
-    for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON", "recursive_triggers = ON"):
+    pragmas = (f"busy_timeout = {BUSY_MS}", "synchronous = FULL", "foreign_keys = ON", "recursive_triggers = ON")
+    for pragma in pragmas:
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 
 
-def _begin_immediate(connection: Connection) -> None:
-    connection.exec_driver_sql("BEGIN IMMEDIATE")
-
-
-def _migrate(connection: Connection, where: str) -> None:
-    scripts = ScriptDirectory(str(MIGRATIONS))
-    current = MigrationContext.configure(connection).get_current_revision()
-    known = {script.revision for script in scripts.walk_revisions()}
-    if current is None and inspect(connection).get_table_names():
-        raise StoreError(f"{where}: the database holds other tables; allowed: a polemark store, or an empty one")
-    if current is not None and current not in known:
-        raise StoreError(f"{where}: its schema {current} is newer than this program; allowed: up to {scripts.get_current_head()}")
-    if current != scripts.get_current_head():
-        command.upgrade(alembic_config(connection), "head")
-
-
-def _check(connection: Connection, where: str) -> None:
-    lost = missing_triggers(connection)
-    if lost:
-        raise StoreError(f"{where}: append-only triggers are missing or changed: {', '.join(lost)}; the store is not trusted")
+def _begin_sqlite(connection: Connection) -> None:
+    # A writer takes the lock at once: a reader that turned writer half-way could be refused without waiting.
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get(_WRITES) else "BEGIN")

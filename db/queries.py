@@ -1,4 +1,4 @@
-"""Reading the store: records by what is known of them, their waveforms, and the rows that yield is counted from."""
+"""Reading the store: records by what is known of them, their waveforms, jobs, motors, and the rows that yield is counted from."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -6,149 +6,235 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Engine, select
+from sqlalchemy import ColumnElement, Connection, Engine, Select, exists, select
+from sqlalchemy.orm import InstrumentedAttribute
 
 from db.canonical import digest_of
-from db.store_errors import StoreError, told
-from db.tables import EntryRow, RecordRow, RunRow, WaveformRow
-from db.waveform_codec import Counts, unpack
+from db.engine import reading
+from db.ledger import latest_head
+from db.merkle import leaf_hash
+from db.results import Note, StoredRecord, StoredWaveform, Summary, YieldRow
+from db.signing import Head, KeyUse
+from db.store_errors import StoreError, UnknownRecord
+from db.tables import AttachmentRow, EntryRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
+from db.waveform_codec import unpack
 
-
-@dataclass(frozen=True, slots=True)
-class StoredRecord:
-    """A record as it is stored, with what was added to it since."""
-
-    number: str
-    digest: str
-    document: Mapping[str, Any]
-    void: bool
-    amendments: Sequence[Mapping[str, Any]]
-
-
-@dataclass(frozen=True, slots=True)
-class Summary:
-    """One line of a list of records."""
-
-    number: str
-    kind: str
-    stage: str
-    job: str
-    motor_serial: str
-    motor_type: str
-    station: str
-    started_utc: datetime
-    outcome: str
-    conformity: str | None
-    disposition: str | None
-    worst: str
-    void: bool
+_VOID = exists().where(EntryRow.kind == "void", EntryRow.subject == RunRow.number)
+_SUMMARY = (
+    RunRow.number, RunRow.kind, RunRow.stage, RunRow.job, RunRow.motor_serial, RunRow.motor_type, RunRow.station,
+    RunRow.started_utc, RecordRow.ended_utc, RecordRow.outcome, RecordRow.conformity, RecordRow.worst,
+    RecordRow.disposition, _VOID.label("void"),
+)  # fmt: skip
 
 
 class Queries:
     """What can be asked of a store."""
 
     def __init__(self, engine: Engine, where: str) -> None:
-        self.engine, self.where = engine, f"store {where}"
-
-    def close(self) -> None:
-        """Let go of the database."""
-        self.engine.dispose()
+        self.engine, self.where = engine, where
 
     def find(
         self,
         *,
+        number: str | None = None,
         motor_serial: str | None = None,
         job: str | None = None,
         stage: str | None = None,
+        motor_type: str | None = None,
+        station: str | None = None,
+        outcome: str | None = None,
         kinds: Sequence[str] | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
     ) -> list[Summary]:
-        """List records, the oldest first."""
-        wanted: list[ColumnElement[bool]] = []
-        if motor_serial is not None:
-            wanted.append(RunRow.motor_serial == motor_serial)
-        if job is not None:
-            wanted.append(RunRow.job == job)
-        if stage is not None:
-            wanted.append(RunRow.stage == stage)
-        if kinds is not None:
-            wanted.append(RunRow.kind.in_(kinds))
-        void = select(EntryRow.number).where(EntryRow.kind == "void")
-        with told(self.where), self.engine.connect() as connection:
-            voided = set(connection.scalars(void))
-            rows = connection.execute(
-                select(
-                    RunRow.number, RunRow.kind, RunRow.stage, RunRow.job, RunRow.motor_serial, RunRow.motor_type,
-                    RunRow.station, RunRow.started_utc, RecordRow.outcome, RecordRow.conformity, RecordRow.disposition,
-                    RecordRow.worst,
-                )
-                .join(RecordRow, RecordRow.number == RunRow.number)
-                .where(*wanted)
-                .order_by(RecordRow.position)
-            ).all()  # fmt: skip
-        return [Summary(**row._mapping, void=row.number in voided) for row in rows]
+        """List the records that fit all that is given, the oldest first; voided ones are among them and say so.
+
+        Parameters
+        ----------
+        since, until
+            Bounds of the start; `until` itself is left out.
+        """
+        equal: dict[InstrumentedAttribute[str], str | None] = {
+            RunRow.number: number, RunRow.motor_serial: motor_serial, RunRow.job: job, RunRow.stage: stage,
+            RunRow.motor_type: motor_type, RunRow.station: station, RecordRow.outcome: outcome,
+        }  # fmt: skip
+        wanted: list[ColumnElement[bool]] = [column == value for column, value in equal.items() if value is not None]
+        wanted += [] if kinds is None else [RunRow.kind.in_(kinds)]
+        wanted += [] if since is None else [RunRow.started_utc >= since]
+        wanted += [] if until is None else [RunRow.started_utc < until]
+        with reading(self.engine, self.where) as connection:
+            return _summaries(connection, _list(wanted))
+
+    def latest_as_found(self, job: str, kind: str | None = None) -> StoredRecord | None:
+        """Return the job's latest as-found record that is complete and not void; of one kind, if it is given."""
+        return self._latest(job, "as-found", kind)
+
+    def latest_as_left(self, job: str, kind: str | None = None) -> StoredRecord | None:
+        """Return the job's latest as-left record that is complete and not void; of one kind, if it is given."""
+        return self._latest(job, "as-left", kind)
+
+    def _latest(self, job: str, stage: str, kind: str | None) -> StoredRecord | None:
+        wanted = [RunRow.job == job, RunRow.stage == stage, RecordRow.outcome == "complete", ~_VOID]
+        wanted += [] if kind is None else [RunRow.kind == kind]
+        with reading(self.engine, self.where) as connection:
+            found = _summaries(connection, _list(wanted, newest_first=True).limit(1))
+            return self._record(connection, found[0].number) if found else None
+
+    def yield_rows(self, *, stage: str = "as-left", include_simulated: bool = False) -> list[YieldRow]:
+        """List what yield counts at a stage; simulated and training runs only where they are asked for."""
+        wanted = [RunRow.stage == stage, ~_VOID]
+        wanted += [] if include_simulated else [RunRow.kind == "production"]
+        with reading(self.engine, self.where) as connection:
+            found = _summaries(connection, _list(wanted))
+        return [
+            YieldRow(
+                s.number, s.kind, s.job, s.motor_serial, s.motor_type, s.station, _week(s.started_utc), s.outcome,
+                s.conformity, s.disposition, s.started_utc,
+            )
+            for s in found
+        ]  # fmt: skip
 
     def record(self, number: str) -> StoredRecord:
-        """Return one record.
+        """Return one record with its notes.
 
         Raises
         ------
+        UnknownRecord
+            There is none of that number.
         StoreError
-            There is none of that number, or its content does not fit its digest.
+            Its content does not fit its digest.
         """
-        with told(self.where), self.engine.connect() as connection:
-            entries = connection.execute(
-                select(EntryRow.kind, EntryRow.content, EntryRow.digest)
-                .where(EntryRow.number == number)
-                .order_by(EntryRow.position)
-            ).all()
+        with reading(self.engine, self.where) as connection:
+            return self._record(connection, number)
+
+    def _record(self, connection: Connection, number: str) -> StoredRecord:
+        entries = self._entries(connection, number, ("record", "void", "amendment"))
         record = next((e for e in entries if e.kind == "record"), None)
         if record is None:
-            raise StoreError(f"{self.where}: there is no record {number}; `polemark records` lists those there are")
-        if digest_of(record.content) != record.digest:
-            raise StoreError(f"{self.where}: record {number} does not fit its digest: the store was changed or is damaged")
-        notes = [{"kind": e.kind, **json.loads(e.content)} for e in entries if e.kind in ("void", "amendment")]
-        return StoredRecord(number, record.digest, json.loads(record.content), any(n["kind"] == "void" for n in notes), notes)
+            raise UnknownRecord(f"{self.where}: there is no record {number}; `polemark records` lists those there are")
+        notes = [
+            Note(e.kind, d["by"], d["why"], d["at_utc"], d)
+            for e in entries
+            if e.kind != "record"
+            for d in (e.document,)
+        ]
+        void = any(note.kind == "void" for note in notes)
+        return StoredRecord(number, record.digest, record.position, record.document, void, notes)
 
-    def latest(self, job: str, stage: str) -> StoredRecord | None:
-        """Return the latest complete record of a job's stage that is not void."""
-        usable = [s for s in self.find(job=job, stage=stage) if s.outcome == "complete" and not s.void]
-        return self.record(usable[-1].number) if usable else None
+    def started(self, number: str) -> Mapping[str, Any] | None:
+        """Return the `started` entry of a run."""
+        with reading(self.engine, self.where) as connection:
+            entries = self._entries(connection, number, ("started",))
+        return entries[0].document if entries else None
 
-    def latest_of_job(self, job: str) -> StoredRecord | None:
-        """Return the latest record of a job, whatever became of it."""
-        found = self.find(job=job)
-        return self.record(found[-1].number) if found else None
+    def _entries(self, connection: Connection, subject: str, kinds: Sequence[str]) -> list["_Entry"]:
+        rows = connection.execute(
+            select(EntryRow.kind, EntryRow.position, EntryRow.content, EntryRow.leaf)
+            .where(EntryRow.subject == subject, EntryRow.kind.in_(kinds))
+            .order_by(EntryRow.position)
+        ).all()
+        for row in rows:
+            if leaf_hash(row.content) != row.leaf:
+                raise StoreError(
+                    f"{self.where}: the {row.kind} of {subject} does not fit its digest; the store was changed, or is damaged"
+                )
+        return [_Entry(r.kind, r.position, digest_of(r.content), json.loads(r.content)) for r in rows]
 
     def open_runs(self) -> list[Mapping[str, Any]]:
-        """Return the `started` entries of runs that have no record."""
-        with told(self.where), self.engine.connect() as connection:
+        """Return the `started` entries of runs that have no record, the oldest first."""
+        with reading(self.engine, self.where) as connection:
             contents = connection.scalars(
                 select(EntryRow.content)
-                .where(EntryRow.kind == "started", EntryRow.number.not_in(select(RecordRow.number)))
+                .join(RunRow, RunRow.position == EntryRow.position)
+                .where(~exists().where(RecordRow.number == RunRow.number))
                 .order_by(EntryRow.position)
             ).all()
         return [json.loads(content) for content in contents]
 
-    def waveforms(self, number: str) -> dict[str, Counts]:
-        """Return a record's waveforms by digest.
+    def job(self, number: str) -> Mapping[str, Any] | None:
+        """Return a job as it was entered last."""
+        return self._last(select(JobRow.position).where(JobRow.number == number).order_by(JobRow.position.desc()))
+
+    def motor(self, serial: str) -> Mapping[str, Any] | None:
+        """Return a motor as it was entered last, by its serial number or its shop tag."""
+        named = (MotorRow.serial == serial) | (MotorRow.shop_tag == serial)
+        return self._last(select(MotorRow.position).where(named).order_by(MotorRow.position.desc()))
+
+    def _last(self, positions: Select[int]) -> Mapping[str, Any] | None:
+        with reading(self.engine, self.where) as connection:
+            position = connection.scalar(positions.limit(1))
+            if position is None:
+                return None
+            content = connection.execute(select(EntryRow.content).where(EntryRow.position == position)).scalar_one()
+        document: Mapping[str, Any] = json.loads(content)
+        return document
+
+    def waveforms(self, number: str) -> list[StoredWaveform]:
+        """Return a record's waveforms, in the order in which the record names them.
 
         Raises
         ------
         StoreError
             One is missing or damaged.
         """
-        document = self.record(number).document
-        digests = {w["digest"] for c in document["captures"] for w in c["waveforms"]}
-        with told(self.where), self.engine.connect() as connection:
-            rows = connection.execute(
-                select(WaveformRow.digest, WaveformRow.packed, WaveformRow.samples, WaveformRow.width).where(
-                    WaveformRow.digest.in_(digests)
-                )
-            ).all()
-        lost = digests - {row.digest for row in rows}
-        if lost:
-            raise StoreError(f"{self.where}: record {number} lacks {len(lost)} waveforms: the store was changed or is damaged")
+        captures = self.record(number).document["captures"]
+        digests = {w["digest"] for c in captures for w in c["waveforms"]}
+        columns = (WaveformRow.digest, WaveformRow.packed, WaveformRow.samples, WaveformRow.dtype, WaveformRow.codec)
+        with reading(self.engine, self.where) as connection:
+            rows = connection.execute(select(*columns).where(WaveformRow.digest.in_(digests))).all()
         try:
-            return {row.digest: unpack(row.packed, row.samples, row.width) for row in rows}
+            counts = {row.digest: unpack(row.packed, row.samples, row.dtype, row.codec) for row in rows}
         except ValueError as error:
             raise StoreError(f"{self.where}: record {number}: {error}") from None
+        if digests - set(counts):
+            raise StoreError(
+                f"{self.where}: record {number} lacks {len(digests - set(counts))} of its waveforms; the store was changed, or is damaged"
+            )
+        return [
+            StoredWaveform(
+                w["digest"], c["index"], w["channel"], w["signal"], c["interval_s"], w["scale_v"], w["offset_v"],
+                counts[w["digest"]],
+            )
+            for c in captures for w in c["waveforms"]
+        ]  # fmt: skip
+
+    def attachment(self, digest: str) -> bytes:
+        """Return a file that a record names.
+
+        Raises
+        ------
+        StoreError
+            It is missing or damaged.
+        """
+        with reading(self.engine, self.where) as connection:
+            content = connection.scalar(select(AttachmentRow.content).where(AttachmentRow.digest == digest))
+        if content is None or digest_of(content) != digest:
+            raise StoreError(f"{self.where}: the attachment {digest} is missing or damaged")
+        return content
+
+    def head(self, use: KeyUse | None = None) -> Head | None:
+        """Return the latest signed head of the ledger, or the latest that a key of this use signed."""
+        with reading(self.engine, self.where) as connection:
+            return latest_head(connection, use)
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    kind: str
+    position: int
+    digest: str
+    document: Mapping[str, Any]
+
+
+def _list(wanted: Sequence[ColumnElement[bool]], *, newest_first: bool = False) -> Select[*tuple[Any, ...]]:
+    order = RecordRow.position.desc() if newest_first else RecordRow.position
+    return select(*_SUMMARY).join(RecordRow, RecordRow.number == RunRow.number).where(*wanted).order_by(order)
+
+
+def _summaries(connection: Connection, query: Select[*tuple[Any, ...]]) -> list[Summary]:
+    return [Summary(*row) for row in connection.execute(query)]
+
+
+def _week(moment: datetime) -> str:
+    year, week, _ = moment.isocalendar()
+    return f"{year}-W{week:02d}"

@@ -1,58 +1,42 @@
 """The store: runs are begun, records added, and nothing is ever changed."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import URL, Connection, Engine, func, insert, select
 
-from db.canonical import canonical_bytes, digest_of
-from db.engine import lock_writers, open_engine
-from db.process_identity import is_alive, this_process
+from db.column_types import time_of, time_text
+from db.engine import engine_for, reading, url_of, writing
+from db.ledger import LedgerWriter, check_last_head
+from db.process_identity import Process, is_alive, this_process
 from db.queries import Queries
-from db.store_errors import StoreError, told
-from db.tables import AttachmentRow, EntryRow, FindingRow, RecordRow, RunRow, WaveformRow
-from db.waveform_codec import CODEC, Counts, pack, waveform_digest
+from db.record_rows import finding_rows, record_row
+from db.record_rules import Attachment, WaveformData, refuse_unfit
+from db.results import Note, StoredRecord, StoredWaveform, Summary, YieldRow
+from db.run_start import SERIES, Started, started_document, stopped_document
+from db.schema import ready
+from db.signing import Head, KeyUse, SigningKey, read_or_make_key
+from db.store_errors import StoreError, UnknownRecord
+from db.tables import AttachmentRow, FindingRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
+from db.waveform_codec import CODEC, pack
 
-SERIES = {"production": "PM", "simulated": "SIM", "training": "TRN"}
-SEVERITY = ("nonconforming", "undecided", "not measured", "conforming")
-
-
-@dataclass(frozen=True, slots=True)
-class Started:
-    """What is known when a run begins."""
-
-    kind: str
-    station: str
-    stage: str
-    job: str
-    motor_serial: str
-    motor_type: str
-    sequence: str
-    sequence_digest: str
-    bench: str
-    started_utc: datetime
-    facts: Mapping[str, Any] = field(default_factory=dict)
-    """What a record of a run that dies will need besides."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class WaveformData:
-    """Samples of one channel with their digest."""
-
-    digest: str
-    counts: Counts
+__all__ = [
+    "Attachment", "Begun", "Head", "Note", "Process", "Started", "Store", "StoreError", "Stored", "StoredRecord",
+    "StoredWaveform", "Summary", "UnknownRecord", "WaveformData", "YieldRow",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
-class Attachment:
-    """A file that belongs to a record."""
+class Begun:
+    """A run that may energise the bench now: its start is stored."""
 
-    name: str
-    media_type: str
-    content: bytes
+    run_id: int
+    """Position of its `started` entry."""
+    number: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,110 +48,135 @@ class Stored:
 
 
 class Store(Queries):
-    """One station's store."""
+    """One store: a station's own file, or a database that stations share."""
+
+    def __init__(self, engine: Engine, where: str, keys: Path | None) -> None:
+        super().__init__(engine, where)
+        self._key_folder = keys
+        self._keys: dict[KeyUse, SigningKey] = {}
 
     @classmethod
-    def open(cls, location: str | Path) -> Self:
-        """Open, migrate and check a store; a path is an SQLite file, a text with `://` a database URL.
+    def open(cls, location: str | Path, *, keys: Path | None = None) -> Self:
+        """Open, migrate and check a store.
+
+        Parameters
+        ----------
+        location
+            A path is an SQLite file, a text with `://` a database URL.
+        keys
+            Folder of this station's private signing keys; by default `keys` beside an SQLite file. A store on a
+            server can be read without one.
 
         Raises
         ------
         StoreError
             It cannot be used; the message says why.
         """
-        return cls(open_engine(location), str(location))
+        url = url_of(location)
+        engine, where = engine_for(url), f"store {_shown(url)}"
+        try:
+            ready(engine, where)
+            with reading(engine, where) as connection:
+                check_last_head(connection, where)
+        except BaseException:
+            engine.dispose()
+            raise
+        beside = Path(url.database).parent / "keys" if url.get_backend_name() == "sqlite" and url.database else None
+        return cls(engine, where, keys or beside)
 
-    def begin_run(self, started: Started) -> str:
-        """Commit a `started` entry and return the run's number, unique and never used again.
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def __enter__(self) -> Self:
+        """Return itself, to be closed at the end of the block."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close."""
+        self.close()
+
+    def begin_run(self, started: Started, process: Process | None = None) -> Begun:
+        """Commit a `started` entry and give the run its number, unique and never used again.
+
+        Parameters
+        ----------
+        process
+            The process that runs it; by default this one.
 
         Raises
         ------
         StoreError
             It could not be stored, so nothing may be energised.
         """
+        self._refuse_texts(started)
         series = SERIES[started.kind]
-        with told(self.where), self.engine.begin() as connection:
-            lock_writers(connection)
-            last = connection.scalar(select(func.max(RunRow.serial_in_series)).where(RunRow.series == series)) or 0
+        with self._adding(started.kind, started.started_utc) as ledger:
+            last = ledger.connection.scalar(select(func.max(RunRow.ordinal)).where(RunRow.series == series)) or 0
             number = f"{series}-{last + 1:06d}"
-            process = this_process()
-            connection.execute(
+            document = started_document(started, number, process or this_process())
+            self._refuse_unclosable(document)
+            added = ledger.add(document)
+            columns = ("kind", "stage", "job", "motor_serial", "motor_type", "station", "number")
+            ledger.connection.execute(
                 insert(RunRow).values(
-                    number=number,
+                    position=added.position,
                     series=series,
-                    serial_in_series=last + 1,
-                    kind=started.kind,
-                    stage=started.stage,
-                    job=started.job,
-                    motor_serial=started.motor_serial,
-                    motor_type=started.motor_type,
-                    station=started.station,
-                    process=process,
-                    started_utc=started.started_utc,
+                    ordinal=last + 1,
+                    started_utc=time_of(document["started_utc"]),
+                    **{column: document[column] for column in columns},
                 )
             )
-            content = {
-                "format": "polemark-started-1",
-                "number": number,
-                "kind": started.kind,
-                "station": started.station,
-                "stage": started.stage,
-                "job": started.job,
-                "motor_serial": started.motor_serial,
-                "motor_type": started.motor_type,
-                "sequence": started.sequence,
-                "sequence_digest": started.sequence_digest,
-                "bench": started.bench,
-                "started_utc": _text(started.started_utc),
-                "process": process,
-                "facts": dict(started.facts),
-            }
-            self._append(connection, "started", number, started.started_utc, content)
-        return number
+        return Begun(added.position, number)
 
     def add_record(
         self,
+        number: str,
         document: Mapping[str, Any],
         waveforms: Sequence[WaveformData] = (),
         attachments: Sequence[Attachment] = (),
-        *,
-        ended_utc: datetime,
     ) -> Stored:
-        """Store a record with its findings and waveforms in one transaction.
+        """Store a record with its findings, waveforms and attachments in one transaction.
 
         Raises
         ------
         StoreError
-            The run was not begun or has a record, a waveform does not fit its digest, the document names a waveform
-            that is not given, or the database refuses; then nothing of it is stored.
+            The run was not begun or has its record, the document does not fit the run, a waveform does not fit its
+            digest, the document and what is given name different waveforms or attachments, something in it is no
+            JSON (NaN), or the database refuses; then nothing of it is stored.
         """
-        number = str(document.get("number"))
-        self._refuse_unfit(document, waveforms)
-        with told(self.where), self.engine.begin() as connection:
-            lock_writers(connection)
-            if connection.scalar(select(RunRow.number).where(RunRow.number == number)) is None:
-                raise StoreError(f"{self.where}: no run {number} was begun; allowed: a record of a begun run")
-            if connection.scalar(select(RecordRow.number).where(RecordRow.number == number)) is not None:
-                raise StoreError(f"{self.where}: run {number} has its record; allowed: one record a run")
-            position, digest = self._append(connection, "record", number, ended_utc, document)
-            self._add_columns(connection, document, position, ended_utc)
-            self._add_waveforms(connection, waveforms)
-            for a in attachments:
-                self._add_if_new(connection, AttachmentRow, digest_of(a.content), name=a.name, media_type=a.media_type, content=a.content)
-        return Stored(number, digest)
+        started = self.started(number)
+        if started is None:
+            raise StoreError(f"{self.where}: no run {number} was begun; allowed: the record of a run that was")
+        try:
+            refuse_unfit(document, started, waveforms, attachments)
+            row, findings = record_row(document), finding_rows(document)
+        except ValueError as error:
+            raise StoreError(f"{self.where}: record {number} was not stored: {error}") from None
+        packed = _waveform_rows(waveforms)
+        with self._adding(document["kind"], row["ended_utc"]) as ledger:
+            connection = ledger.connection
+            if connection.scalar(select(RecordRow.position).where(RecordRow.number == number)) is not None:
+                raise StoreError(f"{self.where}: run {number} has its record already; allowed: one record a run")
+            added = ledger.add(document)
+            connection.execute(insert(RecordRow).values(row | {"position": added.position}))
+            if findings:
+                connection.execute(insert(FindingRow), [f | {"record": added.position} for f in findings])
+            _add_unknown(connection, WaveformRow, packed)
+            _add_unknown(
+                connection, AttachmentRow, {a.digest: {"digest": a.digest, "content": a.content} for a in attachments}
+            )
+        return Stored(number, added.digest)
 
     def close_dead_runs(
-        self,
-        stopped_record: Callable[[Mapping[str, Any]], Mapping[str, Any]],
-        now_utc: datetime,
-        alive: Callable[[str], bool] = is_alive,
+        self, now_utc: datetime, note: str, is_alive: Callable[[Process], bool] = is_alive
     ) -> list[str]:
-        """Close runs that were begun, have no record, and whose process lives no more.
+        """Give a `stopped` record to every run that has none and whose process lives no more.
 
         Parameters
         ----------
-        stopped_record
-            Makes the record's document from the `started` entry's content.
+        note
+            Who closes it and when, for the record's reason to stop: "closed at the next start".
 
         Returns
         -------
@@ -176,93 +185,161 @@ class Store(Queries):
         """
         closed = []
         for started in self.open_runs():
-            if not alive(str(started["process"])):
-                self.add_record(stopped_record(started), ended_utc=now_utc)
-                closed.append(str(started["number"]))
+            if not is_alive(Process.of_document(started["process"])):
+                self._close(started["number"], stopped_document(started, now_utc, note))
+                closed.append(started["number"])
         return closed
+
+    def _close(self, number: str, document: Mapping[str, Any]) -> None:
+        try:
+            self.add_record(number, document)
+        except StoreError:
+            # Another process that starts at the same time may have closed it first; that is as good.
+            if not self.find(number=number):
+                raise
+
+    def add_job(self, job: Mapping[str, Any], motor_serial: str, at_utc: datetime) -> None:
+        """Enter a job (`number`, `work_order`, `customer`, `received_on`, ...); entered again, the latest counts.
+
+        Raises
+        ------
+        StoreError
+            It has no number, or the database refuses.
+        """
+        document = {**job, "format": "polemark-job-1", "motor_serial": motor_serial, "at_utc": time_text(at_utc)}
+        with self._adding("production", at_utc) as ledger:
+            position = ledger.add(document).position
+            values = {name: job.get(name) for name in ("number", "customer", "received_on")}
+            ledger.connection.execute(insert(JobRow).values(position=position, motor_serial=motor_serial, **values))
+
+    def add_motor(self, motor: Mapping[str, Any], motor_type: str, at_utc: datetime) -> None:
+        """Enter a motor (`serial`, `shop_tag`, `nameplate`, ...); entered again, the latest counts.
+
+        Raises
+        ------
+        StoreError
+            It has no serial number, or the database refuses.
+        """
+        document = {**motor, "format": "polemark-motor-1", "motor_type": motor_type, "at_utc": time_text(at_utc)}
+        with self._adding("production", at_utc) as ledger:
+            position = ledger.add(document).position
+            values = {name: motor.get(name) for name in ("serial", "shop_tag")}
+            ledger.connection.execute(insert(MotorRow).values(position=position, motor_type=motor_type, **values))
 
     def add_void(self, number: str, by: str, why: str, at_utc: datetime) -> None:
         """Mark a record as not counting; it stays readable.
 
         Raises
         ------
+        UnknownRecord
+            There is no such record.
         StoreError
-            There is no such record, or it is void already.
+            It is void already, or who or why is not said.
         """
         self._add_note("void", number, {"by": by, "why": why}, at_utc)
 
-    def add_amendment(self, number: str, by: str, why: str, what: str, at_utc: datetime) -> None:
-        """Add words to a record.
+    def add_amendment(
+        self, number: str, by: str, why: str, at_utc: datetime, *, what: str, before: Any = None, after: Any = None
+    ) -> None:
+        """Add to a record what it should have said; what it says stays readable.
+
+        Parameters
+        ----------
+        what
+            The part of the record that is amended.
+        before, after
+            What stands there, and what should; JSON values.
 
         Raises
         ------
-        StoreError
+        UnknownRecord
             There is no such record.
+        StoreError
+            Who or why is not said, or the database refuses.
         """
-        self._add_note("amendment", number, {"by": by, "why": why, "what": what}, at_utc)
+        self._add_note(
+            "amendment", number, {"by": by, "why": why, "what": what, "before": before, "after": after}, at_utc
+        )
 
-    def _add_note(self, kind: str, number: str, content: dict[str, str], at_utc: datetime) -> None:
-        record = self.record(number)
-        if kind == "void" and record.void:
-            raise StoreError(f"{self.where}: record {number} is void already")
-        with told(self.where), self.engine.begin() as connection:
-            lock_writers(connection)
-            entry = {"format": f"polemark-{kind}-1", "number": number, "record_digest": record.digest, "at_utc": _text(at_utc), **content}
-            self._append(connection, kind, number, at_utc, entry)
+    def _add_note(self, kind: str, number: str, content: Mapping[str, Any], at_utc: datetime) -> None:
+        if not (content["by"].strip() and content["why"].strip()):
+            raise StoreError(f"{self.where}: record {number}: a {kind} must say who and why")
+        of_kind = self.record(number).document["kind"]
+        with self._adding(of_kind, at_utc) as ledger:
+            # Read again under the lock: another process may have voided it meanwhile.
+            record = self._record(ledger.connection, number)
+            if kind == "void" and record.void:
+                raise StoreError(f"{self.where}: record {number} is void already")
+            told = {
+                "format": f"polemark-{kind}-1",
+                "number": number,
+                "record": record.digest,
+                "at_utc": time_text(at_utc),
+            }
+            ledger.add({**told, **content})
 
-    def _append(self, connection: Connection, kind: str, number: str, at_utc: datetime, content: Any) -> tuple[int, str]:
+    @contextmanager
+    def _adding(self, kind: str, at_utc: datetime) -> Iterator[LedgerWriter]:
+        """Open the one way of writing: a transaction that ends with a signed head, or leaves nothing."""
+        key = self._key(KeyUse.for_kind(kind))
+        with writing(self.engine, self.where) as connection:
+            ledger = LedgerWriter(connection, self.where, key, at_utc)
+            yield ledger
+            ledger.seal()
+
+    def _key(self, use: KeyUse) -> SigningKey:
+        if use not in self._keys:
+            if self._key_folder is None:
+                raise StoreError(
+                    f"{self.where}: nothing can be added without this station's signing keys; name their folder"
+                )
+            self._keys[use] = read_or_make_key(self._key_folder, use)
+        return self._keys[use]
+
+    def _refuse_unclosable(self, started: Mapping[str, Any]) -> None:
+        """Refuse a run that could not be closed: it may die at once, and its `stopped` record must then be storable."""
+        closing = stopped_document(started, time_of(started["started_utc"]), "tried before it begins")
         try:
-            raw = canonical_bytes(content)
+            refuse_unfit(closing, started, (), ())
         except ValueError as error:
-            raise StoreError(f"{self.where}: {number}: {error}") from None
-        last = connection.scalar(select(func.max(EntryRow.position)))
-        position = 0 if last is None else last + 1
-        digest = digest_of(raw)
-        connection.execute(
-            insert(EntryRow).values(position=position, kind=kind, number=number, at_utc=at_utc, content=raw, digest=digest)
-        )
-        return position, digest
+            raise StoreError(f"{self.where}: a run cannot begin with these facts: {error}") from None
 
-    def _refuse_unfit(self, document: Mapping[str, Any], waveforms: Sequence[WaveformData]) -> None:
-        for waveform in waveforms:
-            if waveform_digest(waveform.counts) != waveform.digest:
-                raise StoreError(f"{self.where}: a waveform does not fit its digest {waveform.digest}; nothing was stored")
-        given = {w.digest for w in waveforms}
-        named = {w["digest"] for c in document.get("captures", []) for w in c["waveforms"]}
-        if named != given:
-            raise StoreError(f"{self.where}: the record names {len(named)} waveforms and {len(given)} are given; nothing was stored")
-
-    def _add_columns(self, connection: Connection, document: Mapping[str, Any], position: int, ended_utc: datetime) -> None:
-        findings = document.get("findings", [])
-        judged = [f for f in findings if f["conformity"] is not None]
-        worst = min(judged, key=lambda f: SEVERITY.index(f["conformity"]), default=None)
-        disposition = document.get("disposition") or {}
-        connection.execute(
-            insert(RecordRow).values(
-                number=document["number"],
-                position=position,
-                outcome=document["outcome"],
-                conformity=None if worst is None else worst["conformity"],
-                disposition=disposition.get("proposed"),
-                worst="" if worst is None else worst["label"],
-                ended_utc=ended_utc,
-            )
-        )
-        columns = ("name", "value", "unit", "u", "lower", "upper", "conformity")
-        rows = [{"number": document["number"], **{c: f[c] for c in columns}} for f in findings]
-        if rows:
-            connection.execute(insert(FindingRow), rows)
-
-    def _add_waveforms(self, connection: Connection, waveforms: Sequence[WaveformData]) -> None:
-        for w in waveforms:
-            size = {"samples": w.counts.size, "width": w.counts.itemsize}
-            self._add_if_new(connection, WaveformRow, w.digest, codec=CODEC, packed=pack(w.counts), **size)
-
-    def _add_if_new(self, connection: Connection, table: type[WaveformRow | AttachmentRow], digest: str, **columns: Any) -> None:
-        """Equal content has an equal digest, so it is stored once."""
-        if connection.scalar(select(table.digest).where(table.digest == digest)) is None:
-            connection.execute(insert(table).values(digest=digest, **columns))
+    def _refuse_texts(self, started: Started) -> None:
+        if started.kind not in SERIES:
+            raise StoreError(f"{self.where}: a run of kind {started.kind!r} cannot begin; allowed: {', '.join(SERIES)}")
+        for name in ("station", "stage", "job", "motor_serial", "motor_type", "sequence_name", "bench"):
+            text = getattr(started, name)
+            if not (0 < len(text) <= 200 and text.isprintable()):
+                raise StoreError(
+                    f"{self.where}: a run cannot begin with {name} {text[:40]!r}; allowed: 1 to 200 printable characters"
+                )
 
 
-def _text(moment: datetime) -> str:
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
+def _waveform_rows(waveforms: Sequence[WaveformData]) -> dict[str, dict[str, Any]]:
+    """Pack waveforms before the lock is taken; equal samples have an equal digest, so they are stored once."""
+    given = {w.digest: w.counts for w in waveforms}
+    return {
+        digest: {
+            "digest": digest,
+            "dtype": counts.dtype.name,
+            "samples": counts.size,
+            "codec": CODEC,
+            "packed": pack(counts),
+        }
+        for digest, counts in given.items()
+    }
+
+
+def _add_unknown(
+    connection: Connection, table: type[WaveformRow | AttachmentRow], rows: Mapping[str, Mapping[str, Any]]
+) -> None:
+    """Add the rows whose digest is not there yet."""
+    known = set(connection.scalars(select(table.digest).where(table.digest.in_(rows))))
+    unknown = [row for digest, row in rows.items() if digest not in known]
+    if unknown:
+        connection.execute(insert(table), unknown)
+
+
+def _shown(url: URL) -> str:
+    """Name a path as a path, and a URL without its password."""
+    return str(url.database) if url.get_backend_name() == "sqlite" else url.render_as_string(hide_password=True)

@@ -1,25 +1,41 @@
-"""What can go wrong with the store, each as one sentence."""
+"""What can go wrong with the store, each as one sentence.
 
+StoreError
+└── UnknownRecord    a record was asked for by a number that is not there: the asker's mistake, not the store's
+"""
+
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from sqlalchemy.exc import DatabaseError, IntegrityError, OperationalError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 
 class StoreError(RuntimeError):
     """The records cannot be read or written; the message is one clear sentence."""
 
 
+class UnknownRecord(StoreError):  # noqa: N818 - it names what is wrong, as the sentence does
+    """There is no record of the number asked for."""
+
+
 _SENTENCES = (
-    ("database or disk is full", "the disk is full: nothing was stored, earlier records are intact"),
-    ("disk i/o error", "the disk reports an error or is full: nothing was stored, earlier records are intact"),
-    ("readonly database", "the store is read-only; allowed: a folder that may be written"),
-    ("unable to open database file", "the store cannot be opened; allowed: a folder that may be read and written"),
-    ("database is locked", "the store is locked by another process; nothing was stored"),
-    ("malformed", "the store is damaged; restore it from a backup before going on"),
-    ("not a database", "the file is no polemark store; allowed: a store, or a new file"),
-    ("append-only", "the store refuses to change what is stored: rows are only ever added"),
-    ("connection refused", "the database server does not answer"),
+    ("database or disk is full", "the disk is full: nothing of this was stored, earlier records are intact"),
+    ("no space left on device", "the disk is full: nothing of this was stored, earlier records are intact"),
+    ("disk i/o error", "the disk reports an error or is full: nothing of this was stored, earlier records are intact"),
+    ("readonly database", "it may only be read; allowed: a file and folder that may be written"),
+    ("unable to open database file", "it cannot be opened; allowed: a folder that exists and may be read and written"),
+    (
+        "database is locked",
+        "another process holds it locked; nothing of this was stored, try again when that process has ended",
+    ),
+    ("malformed", "the file is damaged; restore it from a backup and keep the damaged one"),
+    ("not a database", "the file is no polemark store; allowed: a store, or a file that does not exist yet"),
+    ("append-only", "it refuses to change what is stored: rows are only ever added"),
+    ("connection refused", "the database server does not answer; nothing of this was stored"),
+    ("no such file or directory", "the database server does not answer; nothing of this was stored"),
+    ("server closed the connection", "the database server went away; nothing of this was stored"),
+    ("terminating connection", "the database server went away; nothing of this was stored"),
 )
 
 
@@ -34,15 +50,11 @@ def told(where: str) -> Iterator[None]:
     """
     try:
         yield
-    except (OperationalError, IntegrityError, DatabaseError) as error:
+    except DBAPIError as error:
         raise StoreError(f"{where}: {_sentence(str(error.orig))}") from error
-    except SQLAlchemyError as error:
-        raise StoreError(f"{where}: {_first_line(str(error))}") from error
+    except (SQLAlchemyError, sqlite3.Error) as error:
+        raise StoreError(f"{where}: {_sentence(str(error))}") from error
 
 
 def _sentence(said: str) -> str:
-    return next((sentence for part, sentence in _SENTENCES if part in said.lower()), _first_line(said))
-
-
-def _first_line(text: str) -> str:
-    return text.strip().split("\n", 1)[0]
+    return next((sentence for part, sentence in _SENTENCES if part in said.lower()), said.strip().split("\n", 1)[0])

@@ -8,13 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 CODEC: Final = "delta-zigzag-planes-zlib-1"
+"""Kept with every waveform: a later codec gets another name, and this one stays readable."""
 Counts = NDArray[np.int8] | NDArray[np.int16]
+_WIDTHS: Final = {"int8": 1, "int16": 2}
 
 
 def waveform_digest(counts: Counts) -> str:
-    """Digest of the samples as little-endian bytes, with their width, so that 8 and 16 bits differ."""
-    plain = np.ascontiguousarray(counts, counts.dtype.newbyteorder("<"))
-    return "sha256:" + hashlib.sha256(f"int{8 * plain.itemsize}:".encode() + plain.tobytes()).hexdigest()
+    """Return `sha256:` and the SHA-256 of the type's name, a colon and the samples as little-endian bytes.
+
+    Raises
+    ------
+    TypeError
+        The samples are neither int8 nor int16 of one dimension.
+    """
+    _refuse_other_types(counts)
+    plain = np.ascontiguousarray(counts, f"<i{counts.itemsize}")
+    return "sha256:" + hashlib.sha256(f"{counts.dtype.name}:".encode() + plain.tobytes()).hexdigest()
 
 
 def pack(counts: Counts) -> bytes:
@@ -23,10 +32,9 @@ def pack(counts: Counts) -> bytes:
     Raises
     ------
     TypeError
-        The samples are of another type or shape.
+        The samples are neither int8 nor int16 of one dimension.
     """
-    if counts.ndim != 1 or counts.dtype not in (np.dtype(np.int8), np.dtype(np.int16)):
-        raise TypeError(f"waveforms are int8 or int16 of one dimension, got {counts.dtype} of {counts.ndim}")
+    _refuse_other_types(counts)
     width = counts.itemsize
     plain = np.ascontiguousarray(counts, f"<i{width}")
     steps = plain.copy()
@@ -38,22 +46,33 @@ def pack(counts: Counts) -> bytes:
     return squeeze.compress(planes.tobytes()) + squeeze.flush()
 
 
-def unpack(packed: bytes, samples: int, width: int) -> Counts:
+def unpack(packed: bytes, samples: int, dtype: str, codec: str = CODEC) -> Counts:
     """Return the samples that `pack` was given.
 
     Raises
     ------
     ValueError
-        The bytes are damaged, or do not hold so many samples.
+        The bytes are damaged or do not hold so many samples, or the type or codec is not known.
     """
+    if codec != CODEC or dtype not in _WIDTHS:
+        raise ValueError(f"the waveform is packed as {dtype} by {codec!r}; known are {', '.join(_WIDTHS)} by {CODEC!r}")
+    width = _WIDTHS[dtype]
+    due = samples * width
     try:
-        raw = zlib.decompress(packed)
+        # Never more than is due, so that damaged bytes cannot ask for all memory.
+        stream = zlib.decompressobj()
+        raw = stream.decompress(packed, due + 1)
     except zlib.error as error:
         raise ValueError(f"the waveform cannot be unpacked: {error}") from None
-    if len(raw) != samples * width or width not in (1, 2):
-        raise ValueError(f"the waveform holds {len(raw)} bytes, due are {samples} samples of {width}")
-    planes = np.frombuffer(raw, np.uint8).reshape(width, -1)
+    if len(raw) != due or not stream.eof:
+        raise ValueError(f"the waveform does not hold the {samples} samples of {dtype} that are due")
+    planes = np.frombuffer(raw, np.uint8).reshape(width, samples)
     zigzag = np.ascontiguousarray(planes.T).reshape(-1).view(f"<u{width}")
     steps = (zigzag >> 1).astype(f"<i{width}") ^ -(zigzag & 1).astype(f"<i{width}")
     summed: Counts = np.cumsum(steps, dtype=f"<i{width}")
     return summed
+
+
+def _refuse_other_types(counts: Counts) -> None:
+    if counts.ndim != 1 or counts.dtype.name not in _WIDTHS:
+        raise TypeError(f"waveforms are int8 or int16 of one dimension, got {counts.dtype} of {counts.ndim}")
