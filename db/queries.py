@@ -13,7 +13,7 @@ from db.canonical import digest_of
 from db.engine import reading
 from db.ledger import latest_head
 from db.merkle import leaf_hash
-from db.results import Note, StoredRecord, StoredWaveform, Summary, YieldRow
+from db.results import StoredRecord, StoredWaveform, Summary, YieldRow
 from db.signing import Head, KeyUse
 from db.store_errors import StoreError, UnknownRecord
 from db.tables import AttachmentRow, EntryRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
@@ -94,8 +94,13 @@ class Queries:
             for s in found
         ]  # fmt: skip
 
-    def record(self, number: str) -> StoredRecord:
-        """Return one record with its notes.
+    def record(self, number: str, size: int | None = None) -> StoredRecord:
+        """Return one record with what was said of it later.
+
+        Parameters
+        ----------
+        size
+            Take only the first `size` entries of the ledger into account, as an earlier sheet did.
 
         Raises
         ------
@@ -105,20 +110,19 @@ class Queries:
             Its content does not fit its digest.
         """
         with reading(self.engine, self.where) as connection:
-            return self._record(connection, number)
+            return self._record(connection, number, size)
 
-    def _record(self, connection: Connection, number: str) -> StoredRecord:
+    def _record(self, connection: Connection, number: str, size: int | None = None) -> StoredRecord:
         entries = self._entries(connection, number, ("record", "void", "amendment"))
         record = next((e for e in entries if e.kind == "record"), None)
         if record is None:
             raise UnknownRecord(f"{self.where}: there is no record {number}; `polemark records` lists those there are")
         notes = [
-            Note(e.kind, d["by"], d["why"], d["at_utc"], d)
+            {"kind": e.kind, **e.document}
             for e in entries
-            if e.kind != "record"
-            for d in (e.document,)
+            if e.kind != "record" and (size is None or e.position < size)
         ]
-        void = any(note.kind == "void" for note in notes)
+        void = any(note["kind"] == "void" for note in notes)
         return StoredRecord(number, record.digest, record.position, record.document, void, notes)
 
     def started(self, number: str) -> Mapping[str, Any] | None:

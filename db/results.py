@@ -9,17 +9,6 @@ from db.waveform_codec import Counts
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
-    """Something said of a record later: that it is void, or an amendment. The record itself stays as it is."""
-
-    kind: str
-    by: str
-    why: str
-    at_utc: str
-    document: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
 class StoredRecord:
     """A record as it is stored, with what was added to it since.
 
@@ -31,8 +20,9 @@ class StoredRecord:
     position: int
     document: Mapping[str, Any]
     void: bool
-    amendments: Sequence[Note]
-    """Voids are among them."""
+    amendments: Sequence[Mapping[str, Any]]
+    """What was said of it later, voids too: `kind` (`amendment` or `void`), `by`, `why`, `at_utc`, and for an amendment
+    `what`, `before`, `after`."""
 
 
 @dataclass(frozen=True, slots=True)

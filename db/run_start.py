@@ -75,31 +75,30 @@ def stopped_document(started: Mapping[str, Any], now_utc: datetime, note: str) -
 def _known(started: Mapping[str, Any]) -> dict[str, Any]:
     """Return the parts that the entry knows, over the empty form of all others."""
     empty: dict[str, Any] = {name: [] for name in _LISTS} | dict.fromkeys(_ABSENT)
+    digested = ("name", "digest", "text")
     least = {
-        "job": {"number": started["job"]},
+        "clock": "",
+        "job": {"number": started["job"]} | _nulls("work_order", "customer", "received_on", "complaint", "condition"),
         "motor": {"serial": started["motor_serial"], "shop_tag": None, "nameplate": {}},
-        "motor_type": {"name": started["motor_type"]},
-        "sequence": {"name": started["sequence_name"], "digest": started["sequence_digest"]},
-        "bench": {"name": started["bench"], "station": started["station"], "simulated": started["kind"] == "simulated"},
+        "motor_type": _nulls("maker", "revision", *digested) | {"name": started["motor_type"], "facts": {}},
+        "adapter": _nulls("code", "code_read", *digested),
+        "sequence": _nulls("title", "revision", *digested)
+        | {"name": started["sequence_name"], "digest": started["sequence_digest"]},
+        "bench": _nulls("place", "mains_hz", "probe", *digested)
+        | {"name": started["bench"], "station": started["station"], "simulated": started["kind"] == "simulated"},
+        "software": {"name": "polemark", "version": None},
         "pictures": {"traces": [], "dial": {"edges": []}},
+        "decision_rule": _nulls("name", "text"),
     }
     return empty | least | dict(started["facts"])
+
+
+def _nulls(*names: str) -> dict[str, Any]:
+    return dict.fromkeys(names)
 
 
 _LISTS = (
     "people", "instruments", "hand_instruments", "temperatures", "answers", "steps", "captures", "findings", "speeds",
     "interlock_events", "cautions",
 )  # fmt: skip
-_ABSENT = (
-    "zone",
-    "clock",
-    "adapter",
-    "software",
-    "pairings",
-    "wiring",
-    "correction",
-    "decision_rule",
-    "as_found_record",
-    "setting",
-    "approved",
-)
+_ABSENT = ("zone", "pairings", "wiring", "correction", "as_found_record", "setting", "approved")

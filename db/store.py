@@ -16,7 +16,7 @@ from db.process_identity import Process, is_alive, this_process
 from db.queries import Queries
 from db.record_rows import finding_rows, record_row
 from db.record_rules import Attachment, WaveformData, refuse_unfit
-from db.results import Note, StoredRecord, StoredWaveform, Summary, YieldRow
+from db.results import StoredRecord, StoredWaveform, Summary, YieldRow
 from db.run_start import SERIES, Started, started_document, stopped_document
 from db.schema import ready
 from db.signing import Head, KeyUse, SigningKey, read_or_make_key
@@ -25,7 +25,7 @@ from db.tables import AttachmentRow, FindingRow, JobRow, MotorRow, RecordRow, Ru
 from db.waveform_codec import CODEC, pack
 
 __all__ = [
-    "Attachment", "Begun", "Head", "Note", "Process", "Started", "Store", "StoreError", "Stored", "StoredRecord",
+    "Attachment", "Begun", "Head", "Process", "Started", "Store", "StoreError", "Stored", "StoredRecord",
     "StoredWaveform", "Summary", "UnknownRecord", "WaveformData", "YieldRow",
 ]  # fmt: skip
 
