@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from store_samples import NOW, capture, document, opened, problems, started, store_record, waveform
+from store_samples import NOW, document, opened, problems, started, store_record, waveform
 
 from db.canonical import canonical_bytes, digest_of
 from db.record_rules import Attachment, WaveformData
