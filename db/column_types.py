@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import String
+from sqlalchemy import LargeBinary, String
 from sqlalchemy.types import TypeDecorator
 
 
@@ -26,6 +26,22 @@ class UtcTime(TypeDecorator[datetime]):
         """Return a time in UTC."""
         del dialect
         return None if value is None else datetime.strptime(value, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+
+
+class Blob(TypeDecorator[bytes]):
+    """Bytes, and nothing else."""
+
+    impl = LargeBinary
+    cache_ok = True
+
+    def process_result_value(self, value: Any, dialect: Any) -> bytes | None:
+        """Return bytes as they are.
+
+        SQLite keeps a value of any type in any column. What is no blob was put there by another hand; it is read as
+        nothing, which fits no digest, so that the check that follows says what is wrong.
+        """
+        del dialect
+        return value if value is None or isinstance(value, bytes) else b""
 
 
 def time_text(moment: datetime) -> str:

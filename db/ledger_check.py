@@ -52,13 +52,17 @@ def record_problems(connection: Connection) -> Iterator[str]:
     entries = select(EntryRow.position, EntryRow.kind, EntryRow.content).order_by(EntryRow.position)
     named: set[str] = set()
     for entry in _all(connection, entries.where(EntryRow.kind.in_(("started", "record")))):
-        document = json.loads(entry["content"])
-        if entry["kind"] == "started":
-            yield from _run_problems(document, runs.pop(entry["position"], None))
-            continue
-        yield from _row_problems(connection, document, records.pop(entry["position"], None), entry["position"])
-        named |= {w["digest"] for c in document["captures"] for w in c["waveforms"]}
-        named |= {a["digest"] for a in document.get("attachments", ())}
+        position = entry["position"]
+        try:
+            document = json.loads(entry["content"])
+            if entry["kind"] == "started":
+                yield from _run_problems(document, runs.pop(position, None))
+            else:
+                yield from _row_problems(connection, document, records.pop(position, None), position)
+                named |= {w["digest"] for c in document["captures"] for w in c["waveforms"]}
+                named |= {a["digest"] for a in document.get("attachments", ())}
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            yield f"entry {position} is no {entry['kind']}: {type(error).__name__}: {error}"
     yield from (f"run {row['number']} has no entry" for row in runs.values())
     yield from (f"record {row['number']} has no entry" for row in records.values())
     yield from _content_problems(connection, named)

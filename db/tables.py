@@ -6,10 +6,10 @@ the station's own have a length, those for what people and makers name have none
 
 from datetime import datetime
 
-from sqlalchemy import ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint
+from sqlalchemy import ForeignKey, Index, MetaData, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-from db.column_types import UtcTime
+from db.column_types import Blob, UtcTime
 
 
 class Base(DeclarativeBase):
@@ -37,9 +37,9 @@ class EntryRow(Base):
     subject: Mapped[str] = mapped_column(Text)
     """What it speaks of: the number of a record or job, a motor's serial number, a key's name."""
     at_utc: Mapped[datetime] = mapped_column(UtcTime)
-    content: Mapped[bytes] = mapped_column(LargeBinary)
+    content: Mapped[bytes] = mapped_column(Blob)
     """RFC 8785 form of the document."""
-    leaf: Mapped[bytes] = mapped_column(LargeBinary)
+    leaf: Mapped[bytes] = mapped_column(Blob)
     """RFC 6962 hash of the content, 32 bytes."""
 
     __table_args__ = (Index(None, "subject", "kind"), Index(None, "kind"))
@@ -51,12 +51,12 @@ class HeadRow(Base):
     __tablename__ = "heads"
 
     size: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
-    root: Mapped[bytes] = mapped_column(LargeBinary)
-    peaks: Mapped[bytes] = mapped_column(LargeBinary)
+    root: Mapped[bytes] = mapped_column(Blob)
+    peaks: Mapped[bytes] = mapped_column(Blob)
     """Roots of the full subtrees, so that the next entry need not read all earlier ones."""
     at_utc: Mapped[datetime] = mapped_column(UtcTime)
     key: Mapped[str] = mapped_column(ForeignKey("keys.name"))
-    signature: Mapped[bytes] = mapped_column(LargeBinary)
+    signature: Mapped[bytes] = mapped_column(Blob)
 
 
 class KeyRow(Base):
@@ -67,7 +67,7 @@ class KeyRow(Base):
     position: Mapped[int] = mapped_column(ForeignKey("entries.position"), primary_key=True, autoincrement=False)
     name: Mapped[str] = mapped_column(String(71), unique=True)
     use: Mapped[str] = mapped_column(String(40))
-    public: Mapped[bytes] = mapped_column(LargeBinary)
+    public: Mapped[bytes] = mapped_column(Blob)
 
 
 class JobRow(Base):
@@ -157,7 +157,7 @@ class WaveformRow(Base):
     dtype: Mapped[str] = mapped_column(String(5))
     samples: Mapped[int]
     codec: Mapped[str] = mapped_column(String(40))
-    packed: Mapped[bytes] = mapped_column(LargeBinary)
+    packed: Mapped[bytes] = mapped_column(Blob)
 
 
 class AttachmentRow(Base):
@@ -166,4 +166,4 @@ class AttachmentRow(Base):
     __tablename__ = "attachments"
 
     digest: Mapped[str] = mapped_column(String(71), primary_key=True)
-    content: Mapped[bytes] = mapped_column(LargeBinary)
+    content: Mapped[bytes] = mapped_column(Blob)

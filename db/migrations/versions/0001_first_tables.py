@@ -4,7 +4,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from db.append_only import protect
-from db.column_types import UtcTime
+from db.column_types import Blob, UtcTime
 
 revision = "0001"
 down_revision = None
@@ -16,7 +16,7 @@ def upgrade() -> None:
     op.create_table(
         "attachments",
         sa.Column("digest", sa.String(length=71), nullable=False),
-        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.Column("content", Blob(), nullable=False),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_attachments")),
     )
     op.create_table(
@@ -25,8 +25,8 @@ def upgrade() -> None:
         sa.Column("kind", sa.String(length=20), nullable=False),
         sa.Column("subject", sa.Text(), nullable=False),
         sa.Column("at_utc", UtcTime(), nullable=False),
-        sa.Column("content", sa.LargeBinary(), nullable=False),
-        sa.Column("leaf", sa.LargeBinary(), nullable=False),
+        sa.Column("content", Blob(), nullable=False),
+        sa.Column("leaf", Blob(), nullable=False),
         sa.PrimaryKeyConstraint("position", name=op.f("pk_entries")),
     )
     op.create_index(op.f("ix_entries_kind"), "entries", ["kind"], unique=False)
@@ -37,7 +37,7 @@ def upgrade() -> None:
         sa.Column("dtype", sa.String(length=5), nullable=False),
         sa.Column("samples", sa.Integer(), nullable=False),
         sa.Column("codec", sa.String(length=40), nullable=False),
-        sa.Column("packed", sa.LargeBinary(), nullable=False),
+        sa.Column("packed", Blob(), nullable=False),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_waveforms")),
     )
     op.create_table(
@@ -57,7 +57,7 @@ def upgrade() -> None:
         sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("name", sa.String(length=71), nullable=False),
         sa.Column("use", sa.String(length=40), nullable=False),
-        sa.Column("public", sa.LargeBinary(), nullable=False),
+        sa.Column("public", Blob(), nullable=False),
         sa.ForeignKeyConstraint(["position"], ["entries.position"], name=op.f("fk_keys_position")),
         sa.PrimaryKeyConstraint("position", name=op.f("pk_keys")),
         sa.UniqueConstraint("name", name=op.f("uq_keys_name")),
@@ -97,11 +97,11 @@ def upgrade() -> None:
     op.create_table(
         "heads",
         sa.Column("size", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("root", sa.LargeBinary(), nullable=False),
-        sa.Column("peaks", sa.LargeBinary(), nullable=False),
+        sa.Column("root", Blob(), nullable=False),
+        sa.Column("peaks", Blob(), nullable=False),
         sa.Column("at_utc", UtcTime(), nullable=False),
         sa.Column("key", sa.String(length=71), nullable=False),
-        sa.Column("signature", sa.LargeBinary(), nullable=False),
+        sa.Column("signature", Blob(), nullable=False),
         sa.ForeignKeyConstraint(["key"], ["keys.name"], name=op.f("fk_heads_key")),
         sa.PrimaryKeyConstraint("size", name=op.f("pk_heads")),
     )
