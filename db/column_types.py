@@ -6,6 +6,8 @@ from typing import Any
 from sqlalchemy import LargeBinary, String
 from sqlalchemy.types import TypeDecorator
 
+from db.store_errors import DamagedValueError
+
 
 class UtcTime(TypeDecorator[datetime]):
     """A UTC time kept as ISO 8601 text with microseconds, so that it reads and sorts alike on every database."""
@@ -25,7 +27,12 @@ class UtcTime(TypeDecorator[datetime]):
     def process_result_value(self, value: str | None, dialect: Any) -> datetime | None:
         """Return a time in UTC."""
         del dialect
-        return None if value is None else datetime.strptime(value, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+        if value is None:
+            return None
+        try:
+            return datetime.strptime(value, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+        except (ValueError, TypeError):
+            raise DamagedValueError(f"{value!r} is no time") from None
 
 
 class Blob(TypeDecorator[bytes]):

@@ -19,6 +19,11 @@ class UnknownRecord(StoreError):  # noqa: N818 - it names what is wrong, as the 
     """There is no record of the number asked for."""
 
 
+class DamagedValueError(ValueError):
+    """A value came out of the database that nothing of ours can have put there."""
+
+
+_DAMAGED = "the file is damaged; restore it from a backup and keep the damaged one"
 _SENTENCES = (
     ("database or disk is full", "the disk is full: nothing of this was stored, earlier records are intact"),
     ("no space left on device", "the disk is full: nothing of this was stored, earlier records are intact"),
@@ -29,7 +34,8 @@ _SENTENCES = (
         "database is locked",
         "another process holds it locked; nothing of this was stored, try again when that process has ended",
     ),
-    ("malformed", "the file is damaged; restore it from a backup and keep the damaged one"),
+    ("malformed", _DAMAGED),
+    ("could not decode to utf-8", _DAMAGED),
     ("not a database", "the file is no polemark store; allowed: a store, or a file that does not exist yet"),
     ("append-only", "it refuses to change what is stored: rows are only ever added"),
     ("connection refused", "the database server does not answer; nothing of this was stored"),
@@ -50,6 +56,9 @@ def told(where: str) -> Iterator[None]:
     """
     try:
         yield
+    except (UnicodeDecodeError, DamagedValueError) as error:
+        # SQLite quotes damaged text even in what it says is wrong.
+        raise StoreError(f"{where}: {_DAMAGED}") from error
     except DBAPIError as error:
         raise StoreError(f"{where}: {_sentence(str(error.orig))}") from error
     except (SQLAlchemyError, sqlite3.Error) as error:
