@@ -31,6 +31,8 @@ class ZeroPhase:
         Robust standard deviation about the local fits [V].
     slope_v_s
         Median slope at the zeros [V/s].
+    fundamental_deg
+        Phase of the fundamental at chi = 0: its zero comes this much before the zero of the waveform.
     """
 
     zeros_s: NDArray[np.float64]
@@ -40,6 +42,7 @@ class ZeroPhase:
     mean_v: float
     residual_v: float
     slope_v_s: float
+    fundamental_deg: float = 0.0
 
     def at(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Chi at times, shape of `times_s` [deg]; nan outside the first and last zero."""
@@ -91,9 +94,9 @@ def zero_phase(emf_v: NDArray[np.float64], interval_s: float) -> ZeroPhase | Non
         return None
     phase += 0.0 if rising[0] else 180.0
     f_e_hz = float((phase[-1] - phase[0]) / 360 / (times_s[-1] - times_s[0]))
-    amplitude_v = _amplitude(y - mean_v, times_s, phase, step_s, (block - 1) / 2 * interval_s)
+    amplitude_v, fundamental_deg = _fundamental(y - mean_v, times_s, phase, step_s, (block - 1) / 2 * interval_s)
     slope_v_s = float(np.median(np.abs(slopes))) / step_s
-    return ZeroPhase(times_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, slope_v_s)
+    return ZeroPhase(times_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, slope_v_s, fundamental_deg)
 
 
 def _despiked(volts: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -164,10 +167,10 @@ def _cubic_slope(fit: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[n
     return slope
 
 
-def _amplitude(
+def _fundamental(
     y: NDArray[np.float64], zeros_s: NDArray[np.float64], phase: NDArray[np.float64], step_s: float, first_s: float
-) -> float:
-    """Amplitude of the fundamental by position: least squares on sin and cos of chi over whole cycles."""
+) -> tuple[float, float]:
+    """Amplitude [V] and phase [deg] of the fundamental by position: least squares on chi over whole cycles."""
     times_s = first_s + np.arange(y.size) * step_s
     inside = (times_s >= zeros_s[0]) & (times_s <= zeros_s[-1])
     chi = np.radians(np.interp(times_s[inside], zeros_s, phase))
@@ -176,5 +179,5 @@ def _amplitude(
     wave, chi = y[inside][keep], chi[keep]
     design = np.stack([np.sin(chi), np.cos(chi)], axis=1)
     (a, b), *_ = np.linalg.lstsq(design, wave, rcond=None)
-    return float(np.hypot(a, b))
+    return float(np.hypot(a, b)), float(np.degrees(np.arctan2(b, a)))
 
