@@ -55,6 +55,8 @@ def writing(engine: Engine, where: str) -> Iterator[Connection]:
     """
     with told(where), engine.execution_options(**{_WRITES: True}).begin() as connection:
         if connection.dialect.name == "postgresql":
+            # Whatever the server is set to, a commit that is told of must be on its disk.
+            connection.execute(text("SET LOCAL synchronous_commit = on"))
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _WRITER_LOCK})
         yield connection
 

@@ -21,25 +21,36 @@ class Acknowledged:
     begun: list[str] = field(default_factory=list)
     stored: dict[str, str] = field(default_factory=dict)
 
+    def note(self, line: str) -> None:
+        verb, number, *digest = line.split()
+        if verb == "begun":
+            self.begun.append(number)
+        else:
+            self.stored[number] = digest[0]
+
 
 class Killing:
     def __init__(self, process: "subprocess.Popen[str]", rng: random.Random) -> None:
         self.process, self.rng = process, rng
 
     def one_writer(self, told: Acknowledged) -> None:
-        """Start a writer and kill it between its first moment and about a dozen commits later."""
+        """Start a writer, let it commit a few times, and kill it somewhere in what it does next.
+
+        How long to wait is taken from the writer itself, so that a busy machine meets the same moments.
+        """
         assert self.process.stdin is not None
         self.process.stdin.write("go\n")
         self.process.stdin.flush()
-        pid = int(self._line().removeprefix("pid "))
-        time.sleep(self.rng.uniform(0.0, 0.25))
+        pid, since = int(self._line().removeprefix("pid ")), time.monotonic()
+        commits = self.rng.randrange(6)
+        for _ in range(commits):
+            told.note(self._line())
+        time.sleep(
+            self.rng.uniform(0.0, 1.5) * (time.monotonic() - since) / commits if commits else self.rng.uniform(0.0, 0.1)
+        )
         os.kill(pid, signal.SIGKILL)
         while (line := self._line()) != "ended":
-            verb, number, *digest = line.split()
-            if verb == "begun":
-                told.begun.append(number)
-            else:
-                told.stored[number] = digest[0]
+            told.note(line)
 
     def _line(self) -> str:
         assert self.process.stdout is not None
