@@ -74,11 +74,24 @@ class Link:
             except Exception as error:  # noqa: BLE001 - pyvisa-py raises plain Exception here
                 self._why_closed = f"could not be opened: {error}"
                 raise LinkDown(self.resource, "open", self._why_closed) from error
+            self._send_at_once()
             reply = self.query("*IDN?")
             if identity is not None:
                 self._compare(identity, reply)
             self.write("*CLS")
             return reply
+
+    def _send_at_once(self) -> None:
+        """Small messages must not wait for each other (Nagle's algorithm): a dead-man kick would come late."""
+        connection = self._socket()
+        if connection is not None:
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def _socket(self) -> socket.socket | None:
+        """The session's socket, None for other transports; a private name of pyvisa-py, so its version is pinned."""
+        session = self._session.visalib.sessions.get(self._session.session)
+        connection = getattr(session, "interface", None)
+        return connection if isinstance(connection, socket.socket) else None
 
     def _compare(self, wanted: tuple[str, str, str], reply: str) -> None:
         fields = tuple(f.strip() for f in reply.split(","))
@@ -161,10 +174,10 @@ class Link:
         pyvisa-py would spin until the timeout on a closed peer and would take an old reply for the new one, so its
         socket is looked at; the two private names are why its version is pinned.
         """
-        session = self._session.visalib.sessions.get(self._session.session)
-        connection = getattr(session, "interface", None)
-        if not isinstance(connection, socket.socket):
+        connection = self._socket()
+        if connection is None:
             return
+        session = self._session.visalib.sessions.get(self._session.session)
         why = ""
         if getattr(session, "_pending_buffer", b""):
             why = "unread bytes of an earlier reply"

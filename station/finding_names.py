@@ -47,6 +47,7 @@ _ROWS = (
     ("edges_per_rev_B", "edges of B per turn", COUNT, "encoder"),
     ("dropped_counts", "dropped counts", COUNT, "encoder"),
     ("extra_counts", "extra counts", COUNT, "encoder"),
+    ("encoder_sense", "sense of A and B", "", "encoder"),
     ("illegal_states", "changes of A and B at once", COUNT, "encoder"),
     ("quadrature_phase", "phase from A to B", "deg_line", "encoder"),
     ("duty_A", "duty of A", "percent", "encoder"),
@@ -60,6 +61,9 @@ _ROWS = (
     ("drag_torque", "drag torque", "N*m", "mechanics"),
     ("brake_current", "current of the brake", "A", "mechanics"),
     ("coast_down", "coast-down time", "s", "mechanics"),
+    ("hand_turn", "hand turn: all signals answer and agree", "", "checks"),
+    ("standstill", "standstill: no signal moves", "", "checks"),
+    ("closure", "closure of the nine pairings", "deg_el", "checks"),
     ("speed_verified", "speed by EMF frequency", "rpm", "checks"),
 )
 

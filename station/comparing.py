@@ -1,0 +1,53 @@
+"""Comparing findings: with the job's as-found record, or with what the motor type asks for."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from analysis.angles import wrap
+from station.exit_codes import RunStopped
+from station.finding_names import FINDINGS
+from station.findings import Finding
+from station.run_facts import Gathered, RunFacts
+from station.sequence_model import Compare
+
+CLEAR_K = 2.0
+"""A change of more than twice its standard uncertainty is called clear (common practice, no source)."""
+
+
+def compare(action: Compare, facts: RunFacts, gathered: Gathered) -> str:
+    """Compare the findings of the groups named, and return a line for the step list.
+
+    Raises
+    ------
+    RunStopped
+        As found is asked for and the job has no usable as-found record.
+    """
+    chosen = [f for f in gathered.findings.values() if f.group in action.quantities]
+    if action.against == "motor type":
+        judged = [f for f in chosen if f.conformity is not None]
+        bad = [f.label for f in judged if f.conformity != "conforming"]
+        return f"{len(judged) - len(bad)} of {len(judged)} conform" + (f"; not: {', '.join(bad)}" if bad else "")
+    if facts.as_found is None:
+        raise RunStopped(f"job {facts.job['number']} has no complete as-found record to compare with; run as-found first")
+    before = {f["name"]: f for f in facts.as_found["findings"] if f["value"] is not None}
+    done = 0
+    for finding in chosen:
+        old = before.get(finding.name)
+        if old is not None and finding.estimate.value is not None:
+            gathered.add(replace(finding, compared=_compared(finding, old, str(facts.as_found["number"]))))
+            done += 1
+    return f"{done} findings beside record {facts.as_found['number']}"
+
+
+def _compared(finding: Finding, old: Mapping[str, Any], number: str) -> dict[str, Any]:
+    change = float(finding.estimate.value or 0.0) - float(old["value"])
+    if FINDINGS[finding.name].unit == "deg_el":
+        change = float(wrap(change))
+    # Type B lines that both share cancel in a difference, so scatter alone is left.
+    now_a = math.fsum(line.u**2 for line in finding.estimate.budget if line.kind == "A")
+    then_a = math.fsum(line["u"] ** 2 for line in old["budget"] if line["kind"] == "A")
+    u = math.sqrt(now_a + then_a)
+    clear = abs(change) > CLEAR_K * u if u > 0 else change != 0
+    return {"as_found_record": number, "value": float(old["value"]), "change": change, "significance": "clear" if clear else "within u"}

@@ -1,0 +1,237 @@
+"""Findings of timing: offset, hysteresis and delay of each sensor, spread, duty, and the way to turn the body."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.angles import circular_mean, wrap
+from analysis.correction import correction
+from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.pairings import PAIR_ZERO_DEG_EL, PAIRS, SENSORS, nominal_deg_el
+from analysis.separation import AtSpeed, Separated, separate
+from station.decision import Decision
+from station.findings import finite
+from station.motor_type import MotorType
+from station.run_facts import Gathered, RunFacts
+
+if TYPE_CHECKING:
+    from station.measuring import Timed
+
+FUNDAMENTAL_U_DEG = 0.10
+"""What slow ripple can add to the fundamental of one record (simulated signal model)."""
+TRACE_POINTS = 320
+TRACE_CYCLES = 2.0
+NO_TARGETS = dict.fromkeys(SENSORS, 0.0)
+
+Key = tuple[str, float, str]
+
+
+def by_key(timed: Sequence["Timed"]) -> dict[Key, "Timed"]:
+    """Latest capture of each direction, target speed and winding pair."""
+    return {(t.taken.direction, t.taken.speed_target_rpm or 0.0, t.taken.pair or ""): t for t in timed}
+
+
+def speeds_both_ways(timed: dict[Key, "Timed"], pair: str) -> list[float]:
+    """Target speeds at which a pair was captured in both directions, the lowest first."""
+    cw = {speed for direction, speed, p in timed if direction == "CW" and p == pair}
+    ccw = {speed for direction, speed, p in timed if direction == "CCW" and p == pair}
+    return sorted(cw & ccw)
+
+
+def measure_timing(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
+    """Add the findings of timing, the table of pairings and the pictures."""
+    kind, found = facts.motor_type, by_key(timed)
+    separated = {s: _separated(s, found, kind) for s in SENSORS}
+    for sensor, terms in separated.items():
+        _add_sensor(sensor, terms, found, kind, gathered, decision)
+    offsets = [terms.offset for terms in separated.values()]
+    gathered.add(decision.finding("offset_mean", _mean_of(offsets)))
+    gathered.add(decision.finding("spread", _spread_of(offsets)))
+    gathered.pairings = _pairings(found, kind)
+    gathered.pictures = {"traces": _traces(found), "dial": {"edges": _dial(found, kind)}}
+
+
+def _separated(sensor: str, found: dict[Key, "Timed"], kind: MotorType) -> Separated:
+    """Separate a sensor's terms on its own pair, or on any pair that was captured both ways."""
+    own = kind.sensors.pairs[sensor]
+    pair = next((p for p in (own, *PAIRS) if speeds_both_ways(found, p)), None)
+    if pair is None:
+        none = refused("deg_el", "no winding pair was captured in both directions at one speed")
+        return Separated(none, none, refused("us", none.reason), None, None)
+    speeds = speeds_both_ways(found, pair)
+    high = _at(sensor, pair, speeds[-1], found, kind)
+    low = _at(sensor, pair, speeds[0], found, kind) if len(speeds) > 1 else None
+    return separate(low, high)
+
+
+def _at(sensor: str, pair: str, speed: float, found: dict[Key, "Timed"], kind: MotorType) -> AtSpeed:
+    nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, NO_TARGETS)[sensor, pair]
+    both = [found[direction, speed, pair].timing for direction in ("CW", "CCW")]
+    frequencies = [t.f_e_hz for t in both if t.f_e_hz is not None]
+    offsets = [_from_nominal(t.sensors[sensor].y_waveform, nominal) for t in both]
+    return AtSpeed(sum(frequencies) / max(1, len(frequencies)), offsets[0], offsets[1])
+
+
+def _from_nominal(y: Estimate, nominal: float) -> Estimate:
+    if y.value is None:
+        return y
+    return Estimate(float(wrap(y.value - nominal)), y.unit, y.u, y.dof, y.budget)
+
+
+def _add_sensor(
+    sensor: str, terms: Separated, found: dict[Key, "Timed"], kind: MotorType, gathered: Gathered, decision: Decision
+) -> None:
+    offset = decision.finding(f"offset_{sensor}", terms.offset)
+    if terms.offset.value is not None:
+        maker = kind.convention.maker_offset_deg_el(terms.offset.value)
+        from dataclasses import replace
+
+        offset = replace(offset, maker_value=float(wrap(maker)), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})")
+    gathered.add(offset)
+    gathered.add(decision.finding(f"offset_fundamental_{sensor}", _fundamental(terms.offset, found)))
+    gathered.add(decision.finding(f"hysteresis_{sensor}", terms.hysteresis))
+    gathered.add(decision.finding(f"delay_{sensor}", terms.delay))
+    gathered.add(decision.finding(f"duty_{sensor}", _duty(sensor, found)))
+
+
+def _fundamental(offset: Estimate, found: dict[Key, "Timed"]) -> Estimate:
+    """The same offset against the zero of the fundamental, by the shift that the captures of both directions show."""
+    shifts = [t.taken.sign * t.timing.phase.fundamental_deg for t in found.values() if t.timing.phase is not None]
+    if offset.value is None or not shifts:
+        return refused("deg_el", offset.reason or "no EMF")
+    lines = (*offset.budget, BudgetLine("ripple in the fundamental of one record", "B", FUNDAMENTAL_U_DEG))
+    return estimate(float(wrap(offset.value + circular_mean(np.array(shifts)))), "deg_el", lines)
+
+
+def _duty(sensor: str, found: dict[Key, "Timed"]) -> Estimate:
+    duties = [t.timing.sensors[sensor].duty for t in found.values()]
+    values = [d.value for d in duties if d.value is not None]
+    if not values:
+        return refused("percent", duties[0].reason if duties else "no capture of the sensors")
+    u = max(d.u or 0.0 for d in duties)
+    return estimate(float(np.mean(values)), "percent", [BudgetLine("scatter and sample grid of the edges", "A", u)])
+
+
+def _mean_of(offsets: Sequence[Estimate]) -> Estimate:
+    lacking = next((o for o in offsets if o.value is None), None)
+    if lacking is not None:
+        return refused("deg_el", lacking.reason)
+    values = np.array([float(o.value or 0.0) for o in offsets])
+    mean = float(wrap(values[0] + float(np.mean(wrap(values - values[0])))))
+    # What is common to the three, such as mains and ripple, does not average out: the largest stands for all.
+    return estimate(mean, "deg_el", max(offsets, key=lambda o: o.u or 0.0).budget)
+
+
+def _spread_of(offsets: Sequence[Estimate]) -> Estimate:
+    lacking = next((o for o in offsets if o.value is None), None)
+    if lacking is not None:
+        return refused("deg_el", lacking.reason)
+    values = np.array([float(o.value or 0.0) for o in offsets])
+    about = wrap(values - values[0])
+    u = float(np.sqrt(2) * max(o.u or 0.0 for o in offsets))
+    return estimate(float(np.ptp(about)), "deg_el", [BudgetLine("both extreme offsets", "B", u)])
+
+
+def correction_of(facts: RunFacts, gathered: Gathered) -> dict[str, Any] | None:
+    """Say which way and how far to turn the body, from the mean offset; None where that is not known."""
+    kind, mean = facts.motor_type, gathered.findings.get("offset_mean")
+    if mean is None or mean.estimate.value is None:
+        return None
+    target = sum(kind.sensors.targets_deg_el.values()) / len(SENSORS)
+    turn = correction(mean.estimate.value, target, kind.pole_pairs, 4 * kind.encoder.lines)
+    front, rear = ("CW", "CCW") if turn.body_cw_deg_mech > 0 else ("CCW", "CW")
+    return {
+        "turn_deg_mech": turn.body_cw_deg_mech,
+        "body_from_drive_end": front,
+        "body_from_rear": rear,
+        "hub_from_drive_end": rear,
+        "offset_deg_el": mean.estimate.value,
+        "target_deg_el": target,
+        "encoder_counts": round(turn.counts),
+    }
+
+
+# -- the table and the pictures ------------------------------------------------------------------------------------------
+
+
+def _pairings(found: dict[Key, "Timed"], kind: MotorType) -> dict[str, Any]:
+    nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, kind.sensors.targets_deg_el)
+    rows = [
+        {
+            "sensor": sensor,
+            "pair": pair,
+            "CW": _cell(sensor, pair, "CW", found),
+            "CCW": _cell(sensor, pair, "CCW", found),
+            "nominal_deg_el": nominal[sensor, pair],
+            "own": kind.sensors.pairs[sensor] == pair,
+        }
+        for sensor in SENSORS
+        for pair in PAIRS
+    ]
+    return {"zero": "waveform", "rows": rows}
+
+
+def _cell(sensor: str, pair: str, direction: str, found: dict[Key, "Timed"]) -> dict[str, float | None] | None:
+    at_speed = max((s for d, s, p in found if d == direction and p == pair), default=None)
+    if at_speed is None:
+        return None
+    y = found[direction, at_speed, pair].timing.sensors[sensor].y_waveform
+    return None if y.value is None else {"value": y.value, "u": finite(y.u)}
+
+
+def _traces(found: dict[Key, "Timed"]) -> list[dict[str, Any]]:
+    """Two cycles of the fastest capture of U-V (or of what there is) in each direction."""
+    made = []
+    for direction in ("CW", "CCW"):
+        keys = [k for k in found if k[0] == direction and found[k].timing.phase is not None]
+        if keys:
+            made.append(_trace(found[max(keys, key=lambda k: (k[2] == "U-V", k[1]))]))
+    return made
+
+
+def _trace(timed: "Timed") -> dict[str, Any]:
+    taken, phase = timed.taken, timed.timing.phase
+    volts = taken.volts()
+    emf = volts.pop("emf")
+    f_e_hz = phase.f_e_hz if phase is not None else 1.0
+    samples = min(emf.size, round(TRACE_CYCLES / f_e_hz / taken.capture.interval_s))
+    at = np.linspace(0, samples - 1, TRACE_POINTS).astype(np.int64)
+    logic = {}
+    for name, v in volts.items():
+        middle = timed.timing.sensors[name].levels.middle_v
+        logic[name] = [int(x) for x in v[at] > middle] if timed.timing.sensors[name].levels.swing_v >= 2.0 else [0] * at.size
+    return {
+        "title": f"EMF of {taken.pair} and the sensors",
+        "direction": taken.direction,
+        "speed_rpm": None if taken.speed_rpm is None else round(taken.speed_rpm, 2),
+        "t_ms": [round(float(i * taken.capture.interval_s * 1000), 4) for i in at],
+        "emf_v": [round(float(v), 3) for v in emf[at]],
+        "sensors": logic,
+    }
+
+
+def _dial(found: dict[Key, "Timed"], kind: MotorType) -> list[dict[str, Any]]:
+    """Edges of each sensor by rotor angle theta, from the fastest clockwise capture of its own pair."""
+    edges = []
+    for sensor in SENSORS:
+        own = kind.sensors.pairs[sensor]
+        pair = next((p for p in (own, *PAIRS) if any(k[0] == "CW" and k[2] == p for k in found)), None)
+        if pair is None:
+            continue
+        speed = max(k[1] for k in found if k[0] == "CW" and k[2] == pair)
+        timing = found["CW", speed, pair].timing.sensors[sensor]
+        nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, kind.sensors.targets_deg_el)[sensor, pair]
+        zero = PAIR_ZERO_DEG_EL[pair]
+        for edge, y, half in (("rising", timing.rise_deg, 0.0), ("falling", timing.fall_deg, 180.0)):
+            if y is not None:
+                edges.append(
+                    {
+                        "sensor": sensor,
+                        "edge": edge,
+                        "angle_deg_el": round(float((zero + y + half) % 360), 4),
+                        "nominal_deg_el": round(float((zero + nominal + half) % 360), 4),
+                        "pair": own,
+                    }
+                )
+    return edges

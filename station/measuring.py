@@ -1,0 +1,117 @@
+"""Turning captures and answers into findings: which captures count for which quantity."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from analysis.timing import CaptureTiming, capture_timing
+from drivers.scope import Waveform
+from station.capturing import Taken
+from station.decision import Decision
+from station.measure_checks import measure_hand_turn, measure_standstill
+from station.measure_encoder import measure_encoder
+from station.measure_mechanics import measure_mechanics
+from station.measure_sensors import measure_sensors
+from station.measure_timing import correction_of, measure_timing
+from station.measure_windings import measure_windings
+from station.measure_wiring import measure_wiring
+from station.run_facts import Gathered, RunFacts
+from station.spinning import Spin
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A capture of sensors with its timing."""
+
+    taken: Taken
+    timing: CaptureTiming
+
+
+@dataclass(slots=True)
+class Measuring:
+    """Works on the captures taken since the measure step before, so that a round never sees the round before it."""
+
+    facts: RunFacts
+    gathered: Gathered
+    decision: Decision
+    spin: Spin
+    _since: int = 0
+    _timed: dict[int, Timed] = field(default_factory=dict)
+
+    def measure(self, quantities: Sequence[str]) -> str:
+        """Work out the quantities named, in the order written, and return a line for the step list."""
+        pool = self.gathered.taken[self._since :]
+        before = set(self.gathered.findings)
+        for quantity in quantities:
+            self._one(quantity, pool)
+        self._since = len(self.gathered.taken)
+        return f"{len(self.gathered.findings.keys() - before)} new findings from {len(pool)} captures"
+
+    def _one(self, quantity: str, pool: list[Taken]) -> None:
+        def timed() -> list[Timed]:
+            return self._timings(pool)
+
+        work: dict[str, Callable[[], None]] = {
+            "timing": lambda: measure_timing(timed(), self.facts, self.gathered, self.decision),
+            "wiring": lambda: measure_wiring(timed(), self.facts, self.gathered),
+            "windings": lambda: measure_windings(timed(), self.facts, self.gathered, self.decision),
+            "sensors": lambda: measure_sensors(timed(), self.facts, self.gathered, self.decision),
+            "encoder": lambda: measure_encoder(pool, self.facts, self.gathered, self.decision),
+            "mechanics": lambda: measure_mechanics(self.spin, self.facts, self.gathered, self.decision),
+            "hand_turn": lambda: measure_hand_turn(pool, self.facts, self.gathered),
+            "standstill": lambda: measure_standstill(pool, self.gathered),
+            "correction": self._correct,
+        }
+        work[quantity]()
+
+    def _correct(self) -> None:
+        self.gathered.correction = correction_of(self.facts, self.gathered)
+        mean = self.gathered.findings.get("offset_mean")
+        if self.facts.sequence.stage != "setting" or mean is None:
+            return
+        setting: dict[str, Any] = self.gathered.setting or {"rounds": [], "locked": False, "shift_deg_el": None}
+        turn = self.gathered.correction["turn_deg_mech"] if self.gathered.correction else None
+        if setting["locked"] and setting["rounds"] and mean.estimate.value is not None:
+            last = setting["rounds"][-1]["offset_deg_el"]
+            setting["shift_deg_el"] = None if last is None else mean.estimate.value - last
+        else:
+            setting["rounds"].append(
+                {"round": len(setting["rounds"]) + 1, "offset_deg_el": mean.estimate.value, "turn_deg_mech": turn}
+            )
+        self.gathered.setting = setting
+
+    def note_work(self, hands: Sequence[str]) -> None:
+        """Keep what the hands did to the feedback unit."""
+        if "lock" in hands:
+            setting = self.gathered.setting or {"rounds": [], "locked": False, "shift_deg_el": None}
+            self.gathered.setting = setting | {"locked": True}
+
+    def _timings(self, pool: list[Taken]) -> list[Timed]:
+        wanted = [t for t in pool if t.group == "sensors" and t.drive == "spin"]
+        for taken in wanted:
+            if taken.index not in self._timed:
+                self._timed[taken.index] = Timed(taken, self._timing(taken))
+        return [self._timed[t.index] for t in wanted]
+
+    def _timing(self, taken: Taken) -> CaptureTiming:
+        volts = taken.volts()
+        emf = volts.pop("emf")
+        bench = self.facts.bench_file
+        return capture_timing(
+            emf,
+            volts,
+            taken.capture.interval_s,
+            taken.sign,
+            self.facts.motor_type.pole_pairs,
+            full_scale_v=_full_scale_v(taken.capture.waveforms[0]),
+            mains_hz=bench.mains,
+            skew_s=bench.errors.scope_skew,
+        )
+
+
+def _full_scale_v(waveform: Waveform) -> tuple[float, float]:
+    """Voltages of the lowest and the highest code."""
+    import numpy as np
+
+    limits = np.iinfo(waveform.counts.dtype)
+    return limits.min * waveform.scale_v + waveform.offset_v, limits.max * waveform.scale_v + waveform.offset_v

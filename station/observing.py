@@ -1,0 +1,58 @@
+"""What the station sees of the bench at one moment, by the names that the interlock table uses."""
+
+from dataclasses import dataclass
+
+from drivers.bench import Bench
+
+PAIRS = ("U-V", "V-W", "W-U")
+STALE_EMF_SPEED_RPM = 20.0
+
+
+@dataclass(slots=True)
+class Commanded:
+    """What the station has asked the bench for; an observation is judged against it."""
+
+    adapter_code: int | None = None
+    brake_fitted: bool = False
+    direction: int = 0
+    spin_on: bool = False
+    sensor_on: bool = False
+    brake_on: bool = False
+    pair: str | None = None
+
+    def at_rest(self) -> None:
+        """Forget every output: all are off."""
+        self.direction, self.spin_on, self.sensor_on, self.brake_on, self.pair = 0, False, False, False, None
+
+
+def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None]:
+    """Read inputs and the supplies that are on.
+
+    A supply that is off has no current worth judging, so its values are None; the table says where silence counts.
+    """
+    seen: dict[str, bool | float | None] = dict(bench.inputs.read())
+    seen["mirror_fault"] = _mirror_fault(seen, commanded.pair)
+    seen["instruments_answer"] = True
+    if commanded.adapter_code is not None:
+        seen["adapter_matches"] = seen.get("adapter_code") == commanded.adapter_code
+    if commanded.spin_on:
+        voltage_v, current_a = bench.spin_supply.measure()
+        seen["spin_voltage_v"], seen["spin_current_a"] = voltage_v, current_a
+        seen["spin_speed_rpm"] = spin_speed_rpm(bench, voltage_v, current_a, commanded.direction)
+    if commanded.sensor_on:
+        seen["sensor_voltage_v"], seen["sensor_current_a"] = bench.sensor_supply.measure()
+    if commanded.brake_on and bench.brake_supply is not None:
+        _, seen["brake_current_a"] = bench.brake_supply.measure()
+    return seen
+
+
+def spin_speed_rpm(bench: Bench, voltage_v: float, current_a: float, direction: int) -> float:
+    """Speed of the spin motor from its back-EMF, (V - R I)/k [rpm], positive clockwise seen from the drive end."""
+    spin = bench.file.spin_motor
+    rad_s = (voltage_v - spin.resistance * current_a) / spin.constant
+    return direction * rad_s * 60 / (2 * 3.141592653589793)
+
+
+def _mirror_fault(seen: dict[str, bool | float | None], pair: str | None) -> bool:
+    """A mirror contact is closed exactly while its main contact is open."""
+    return any(bool(seen.get(f"mirror_{p}")) == (p == pair) for p in PAIRS)

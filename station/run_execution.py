@@ -1,0 +1,197 @@
+"""One run from its `started` entry to its record and sheet."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from db.record_rules import WaveformData
+from db.run_start import Started
+from db.store import Store
+from db.waveform_codec import waveform_digest
+from drivers.bench import Bench
+from drivers.errors import BenchFault
+from safety.interlocks import read_table
+from safety.permit import PermitRefused
+from station.asking import Asker
+from station.data_folder import DataFolder
+from station.decision import decision_for
+from station.exit_codes import RunStopped
+from station.findings import finite
+from station.local_zone import local_zone
+from station.planned_steps import PlannedStep
+from station.record import document, started_facts
+from station.run_facts import Gathered, RunFacts, waveforms_of
+from station.run_preparation import Prepared
+from station.sheet_command import write_sheet
+from station.spinning import Spin
+from station.steps import StepRunner
+from station.supervisor import Supervisor
+from station.thresholds import thresholds_for
+
+JOB_FACTS = ("work_order", "customer", "received_on", "complaint", "condition")
+
+
+@dataclass(frozen=True, slots=True)
+class RunResult:
+    """What a run left."""
+
+    number: str
+    digest: str
+    document: Mapping[str, Any]
+    sheet: Path
+
+
+@dataclass(frozen=True, slots=True)
+class RunRequest:
+    """Who runs what on which motor."""
+
+    prepared: Prepared
+    serial: str
+    job: str
+    technician: str | None
+    training: bool = False
+
+
+def execute(
+    request: RunRequest,
+    bench: Bench,
+    store: Store,
+    folder: DataFolder,
+    asker: Asker,
+    show: Callable[[PlannedStep], None],
+    stop_requested: Callable[[], bool],
+) -> RunResult:
+    """Run a sequence on an opened bench; always ends with the bench asked to rest and a record stored.
+
+    Raises
+    ------
+    StoreError
+        The start or the record could not be stored; the bench is at rest.
+    """
+    prepared = request.prepared
+    started_utc = datetime.now(UTC)
+    store.close_dead_runs(started_utc, "closed when the station started its next run")
+    facts = _facts(request, store, started_utc)
+    begun = store.begin_run(_started(facts, bench))
+    facts = facts.numbered(begun.number)
+    supervisor = Supervisor(
+        bench, read_table(), "guarded", thresholds_for(prepared.bench, prepared.motor_type), stop_requested
+    )
+    gathered = Gathered()
+    outcome, reason = _run(facts, supervisor, gathered, asker, show)
+    gathered.interlock_events = [e.document() for e in supervisor.events]
+    rows = waveforms_of(gathered)
+    waveforms = [WaveformData(waveform_digest(w.counts), w.counts, t.capture.interval_s) for t, _, w in rows]
+    made = document(
+        facts,
+        gathered,
+        outcome=outcome,
+        stop_reason=reason,
+        ended_utc=datetime.now(UTC),
+        zone=local_zone(),
+        clock=prepared.bench.clock,
+        identities=bench.identities(),
+        decision=decision_for(prepared.motor_type),
+        digests=[w.digest for w in waveforms],
+    )
+    stored = store.add_record(begun.number, made, waveforms)
+    sheet = write_sheet(store, folder, begun.number)
+    return RunResult(begun.number, stored.digest, made, sheet)
+
+
+def _run(
+    facts: RunFacts, supervisor: Supervisor, gathered: Gathered, asker: Asker, show: Callable[[PlannedStep], None]
+) -> tuple[str, str | None]:
+    """Do all steps; whatever happens, go to rest at the end."""
+    spin = Spin(supervisor, facts.motor_type)
+    runner = StepRunner(facts, supervisor, spin, gathered, asker, decision_for(facts.motor_type), show)
+    outcome, reason = "complete", None
+    try:
+        _bring_to_rest(supervisor)
+        _check_adapter(facts, supervisor, gathered)
+        supervisor.arm(facts.adapter.code, brake_fitted=facts.motor_type.brake is not None)
+        gathered.not_tested += [{"what": left.name, "why": left.why} for left in facts.sequence.left_out]
+        runner.run(facts.sequence.steps)
+    except (RunStopped, BenchFault, PermitRefused) as stop:
+        outcome, reason = "stopped", str(stop)
+    finally:
+        failures = supervisor.rest()
+        gathered.speeds = [dict(v) for v in spin.verified]
+    if failures:
+        failed = "; ".join(f"{f.name}: {f.what}" for f in failures)
+        outcome, reason = "stopped", f"{reason or 'the bench did not come to rest'}; going to rest: {failed}"
+    if outcome == "stopped":
+        done = {s.name for s in gathered.steps}
+        gathered.not_tested += [
+            {"what": step.name, "why": "the run was stopped before it"}
+            for step in facts.sequence.all_steps()
+            if step.kind in ("capture", "measure") and step.name not in done
+        ]
+    return outcome, reason
+
+
+def _bring_to_rest(supervisor: Supervisor) -> None:
+    failures = supervisor.rest()
+    if failures:
+        raise RunStopped("the bench is not at rest: " + "; ".join(f"{f.name}: {f.what}" for f in failures))
+
+
+def _check_adapter(facts: RunFacts, supervisor: Supervisor, gathered: Gathered) -> None:
+    """Read the adapter's code before any supply may go on."""
+    code = int(supervisor.bench.inputs.read()["adapter_code"])
+    gathered.adapter_code_read = code
+    if code != facts.adapter.code:
+        plugged = "no adapter" if code == 0 else f"an adapter of code {code}"
+        raise RunStopped(
+            f"{plugged} is plugged in; allowed for {facts.motor_type.title}: adapter {facts.adapter.name}, code {facts.adapter.code}"
+        )
+
+
+def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts:
+    prepared = request.prepared
+    kind = "training" if request.training else "simulated" if prepared.bench.simulated else "production"
+    known = store.job(request.job) or {}
+    as_found = store.latest_as_found(request.job)
+    return RunFacts(
+        number="",
+        kind=kind,
+        serial=request.serial,
+        job={"number": request.job} | {name: known.get(name) for name in JOB_FACTS},
+        technician=request.technician,
+        sequence=prepared.sequence,
+        motor_type=prepared.motor_type,
+        adapter=prepared.adapter,
+        bench_file=prepared.bench,
+        started_utc=started_utc,
+        as_found=None if as_found is None else as_found.document,
+    )
+
+
+def _started(facts: RunFacts, bench: Bench) -> Started:
+    return Started(
+        kind=facts.kind,
+        station=facts.bench_file.station,
+        stage=facts.sequence.stage,
+        job=str(facts.job["number"]),
+        motor_serial=facts.serial,
+        motor_type=facts.motor_type.name,
+        sequence_name=facts.sequence.name,
+        sequence_digest=facts.sequence.digest,
+        bench=facts.bench_file.name,
+        started_utc=facts.started_utc,
+        facts=started_facts(facts, bench.identities(), local_zone()),
+    )
+
+
+def worst_line(made: Mapping[str, Any]) -> str:
+    """The worst judged finding in a few words, for a table."""
+    order = ("nonconforming", "undecided", "not measured")
+    bad = [f for f in made["findings"] if f["conformity"] in order]
+    if not bad:
+        return str(made["stop_reason"] or "all conform") if made["outcome"] == "stopped" else "all conform"
+    first = min(bad, key=lambda f: order.index(f["conformity"]))
+    value = "" if finite(first["value"]) is None else f" {first['value']:.4g} {first['unit']}"
+    more = f" (+{len(bad) - 1})" if len(bad) > 1 else ""
+    return f"{first['label']}{value}, {first['conformity']}{more}"
