@@ -63,7 +63,7 @@ def writing(engine: Engine, where: str) -> Iterator[Connection]:
 
 @contextmanager
 def reading(engine: Engine, where: str) -> Iterator[Connection]:
-    """Open a transaction that reads; on SQLite it does not stand in a writer's way.
+    """Open a transaction that reads one state of the store, whatever is added meanwhile, and stands in no writer's way.
 
     Raises
     ------
@@ -71,6 +71,9 @@ def reading(engine: Engine, where: str) -> Iterator[Connection]:
         The database refused.
     """
     with told(where), engine.connect() as connection:
+        if connection.dialect.name == "postgresql":
+            # Else each statement would see the commits of other stations since the one before.
+            connection.execution_options(isolation_level="REPEATABLE READ")
         yield connection
 
 

@@ -30,9 +30,10 @@ def ready(engine: Engine, where: str) -> None:
     """
     with reading(engine, where) as connection:
         current = _revision(connection, where)
+    # Only now that it is known to be a store, or empty: another program's file keeps its own settings.
+    with reading(engine, where) as connection:
+        use_write_ahead_log(connection)
     if current != newest_revision():
-        with reading(engine, where) as connection:
-            use_write_ahead_log(connection)
         with writing(engine, where) as connection:
             # Another process may have migrated while this one waited for the lock.
             if _revision(connection, where) != newest_revision():

@@ -100,6 +100,33 @@ def test_the_installed_package_migrates_from_any_folder_without_the_projects_fil
         assert store.find() == []
 
 
+def test_a_developer_can_use_the_migrations_from_the_command_line(tmp_path: Path) -> None:
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    shutil.copytree(ROOT / "db", tmp_path / "db", ignore=shutil.ignore_patterns("__pycache__"))
+    alembic = [sys.executable, "-m", "alembic", "-x", "url=development.db"]
+    for arguments in (
+        ["upgrade", "head"],
+        ["check"],
+        ["revision", "--autogenerate", "--rev-id", "0002", "-m", "nothing yet"],
+    ):
+        done = subprocess.run(
+            [*alembic, *arguments], check=False, cwd=tmp_path, capture_output=True, text=True, timeout=60
+        )
+        assert done.returncode == 0, done.stderr
+    made = (tmp_path / "db/migrations/versions/0002_nothing_yet.py").read_text(encoding="utf-8")
+    assert "create_table" not in made
+    assert made.rstrip().endswith("    protect(op.get_bind())")
+
+
+def test_a_store_that_lost_its_write_ahead_log_gets_it_back(tmp_path: Path) -> None:
+    with opened(tmp_path):
+        pass
+    with closing(sqlite3.connect(tmp_path / "records.db")) as connection:
+        assert connection.execute("PRAGMA journal_mode = DELETE").fetchone() == ("delete",)
+    with opened(tmp_path) as store, reading(store.engine, "here") as connection:
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+
+
 def test_processes_that_open_a_new_store_at_once_make_one_store(tmp_path: Path) -> None:
     program = (
         "import sys; from datetime import UTC, datetime; from db.store import Started, Store; "

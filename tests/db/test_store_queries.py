@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from store_samples import NOW, opened, started, store_record
 
-from db.engine import writing
+from db.engine import reading, writing
 from db.store import Store
 
 
@@ -127,7 +127,9 @@ def test_a_reader_does_not_stand_in_a_writers_way_nor_a_writer_in_a_readers(tmp_
         store_record(store, started())
         with writing(store.engine, "here"):
             assert len(other.find()) == 1
-        with other.engine.connect() as reading:
-            reading.exec_driver_sql("SELECT * FROM entries").fetchone()
+        with reading(other.engine, "here") as connection:
+            before = connection.exec_driver_sql("SELECT count(*) FROM entries").scalar()
             store_record(store, started())
+            # One reading sees one state.
+            assert connection.exec_driver_sql("SELECT count(*) FROM entries").scalar() == before
         assert len(other.find()) == 2

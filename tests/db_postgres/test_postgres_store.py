@@ -16,7 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from store_samples import NOW, document, problems, started, store_record, waveform
 
 from db import schema
-from db.engine import engine_for, url_of, writing
+from db.engine import engine_for, reading, url_of, writing
 from db.record_rules import Attachment
 from db.store import Store, StoreError
 from db.tables import Base
@@ -132,6 +132,14 @@ def test_a_newer_schema_is_left_alone_and_said(url: str, tmp_path: Path) -> None
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0999'")
     with pytest.raises(StoreError, match=r"its schema \(0999\) is newer than this program knows"):
         Store.open(url)
+
+
+def test_one_reading_sees_one_state(url: str, tmp_path: Path) -> None:
+    with opened_at(url, tmp_path) as store, reading(store.engine, "here") as connection:
+        before = connection.exec_driver_sql("SELECT count(*) FROM entries").scalar()
+        store_record(store, started())
+        assert connection.exec_driver_sql("SELECT count(*) FROM entries").scalar() == before
+        assert len(store.find()) == 1
 
 
 WRITER = """
