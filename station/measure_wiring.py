@@ -1,15 +1,13 @@
 """The finding of wiring: what explains the nine pairings, and how well they close."""
 
+import itertools
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from analysis.angles import circular_mean
 from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
-from analysis.pairings import PAIRS, SENSORS, closure_deg_el, nominal_deg_el
-from analysis.wiring import diagnose
+from analysis.pairings import DIRECTIONS, PAIRS, SENSORS, closure_deg_el, nominal_deg_el
+from analysis.wiring import AS_STATED, TURNED, diagnose
 from station.finding_names import FINDINGS
 from station.findings import Finding
 from station.measure_timing import by_key, speeds_both_ways
@@ -30,11 +28,13 @@ def measure_wiring(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered
         return
     nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, kind.sensors.targets_deg_el)
     found = diagnose(measured, nominal)
-    stated = found.verdict == "as stated"
-    first = found.explanations[0].text if found.explanations else "no single wiring explains the pairings"
+    stated = found.verdict in (AS_STATED, TURNED)
+    first = found.explanations[0].text if found.explanations else found.verdict
     gathered.wiring = {
-        "verdict": f"{found.verdict}: {first}",
-        "explanations": [f"{e.text}; offset left {e.offset_deg_el:+.1f} deg_el" for e in found.explanations],
+        "verdict": found.verdict if found.verdict == first else f"{found.verdict}: {first}",
+        "explanations": [
+            f"{e.text}; to mend: {e.mend or 'nothing'}; offset left {e.offset_deg_el:+.1f} deg_el" for e in found.explanations
+        ],
         "cannot_tell": list(found.cannot_tell),
         "question": found.question or None,
     }
@@ -50,7 +50,7 @@ def measure_wiring(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered
         )
     )
     # Four degrees of freedom of nine figures, each good to about the scatter of one capture.
-    gathered.add(_closure(estimate(closure_deg_el(measured), "deg_el", [BudgetLine("scatter of nine figures", "A", 0.05)])))
+    gathered.add(_closure(estimate(max(map(closure_deg_el, measured.values())), "deg_el", [BudgetLine("scatter of nine figures", "A", 0.05)])))
 
 
 def _closure(figure: Estimate) -> Finding:
@@ -58,18 +58,17 @@ def _closure(figure: Estimate) -> Finding:
     return Finding("closure", kind.label, kind.group, figure, reason=figure.reason)
 
 
-def _nine(timed: Sequence["Timed"]) -> tuple[Mapping[tuple[str, str], float] | None, str]:
-    """Mean of both directions of all nine pairings at the highest speed; else None and what is lacking."""
+def _nine(timed: Sequence["Timed"]) -> tuple[Mapping[str, Mapping[tuple[str, str], float]] | None, str]:
+    """All nine pairings at the highest speed by direction; None and what is lacking if one could not be measured."""
     found = by_key(timed)
-    table = {}
+    tables: dict[str, dict[tuple[str, str], float]] = {direction: {} for direction in DIRECTIONS}
     for pair in PAIRS:
         speeds = speeds_both_ways(found, pair)
         if not speeds:
             return None, f"{pair} was not captured in both directions at one speed"
-        for sensor in SENSORS:
-            ys = [found[d, speeds[-1], pair].timing.sensors[sensor].y_waveform for d in ("CW", "CCW")]
-            lacking = next((y for y in ys if y.value is None), None)
-            if lacking is not None:
-                return None, f"{sensor} against {pair}: {lacking.reason}"
-            table[sensor, pair] = circular_mean(np.array([float(y.value or 0.0) for y in ys]))
-    return table, ""
+        for direction, sensor in itertools.product(DIRECTIONS, SENSORS):
+            y = found[direction, speeds[-1], pair].timing.sensors[sensor].y_waveform
+            if y.value is None:
+                return None, f"{sensor} against {pair}: {y.reason}"
+            tables[direction][sensor, pair] = y.value
+    return tables, ""
