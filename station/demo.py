@@ -149,7 +149,7 @@ def _proposal(document: Mapping[str, Any]) -> str:
 def _table(done: Sequence[Done]) -> list[str]:
     rows = [("motor", "stage", "proposed", "worst finding", "sheet")]
     rows += [
-        (d.motor.serial, d.stage, _proposal(d.result.document), worst_line(d.result.document)[:60], str(d.result.sheet))
+        (d.motor.serial, d.stage, _proposal(d.result.document), worst_line(d.result.document)[:72], str(d.result.sheet))
         for d in done
     ]
     widths = [max(len(row[i]) for row in rows) for i in range(4)]

@@ -185,13 +185,19 @@ def _started(facts: RunFacts, bench: Bench) -> Started:
     )
 
 
+WORST_FIRST = ("nonconforming", "undecided", "not measured")
+TELLING_FIRST = ("windings", "mechanics", "wiring", "encoder", "sensors", "timing", "checks")
+
+
 def worst_line(made: Mapping[str, Any]) -> str:
-    """The worst judged finding in a few words, for a table."""
-    order = ("nonconforming", "undecided", "not measured")
-    bad = [f for f in made["findings"] if f["conformity"] in order]
+    """The worst judged finding in a few words, for a table; of equals the one that weighs most for the disposition."""
+    if made["outcome"] == "stopped":
+        return str(made["stop_reason"])
+    bad = [f for f in made["findings"] if f["conformity"] in WORST_FIRST]
     if not bad:
-        return str(made["stop_reason"] or "all conform") if made["outcome"] == "stopped" else "all conform"
-    first = min(bad, key=lambda f: order.index(f["conformity"]))
-    value = "" if finite(first["value"]) is None else f" {first['value']:.4g} {first['unit']}"
+        return "all conform"
+    first = min(bad, key=lambda f: (WORST_FIRST.index(f["conformity"]), TELLING_FIRST.index(f["group"])))
+    value = f" {first['value']:.4g} {first['unit']}" if finite(first["value"]) is not None else ""
+    said = f": {first['text']}" if first["text"] else ""
     more = f" (+{len(bad) - 1})" if len(bad) > 1 else ""
-    return f"{first['label']}{value}, {first['conformity']}{more}"
+    return f"{first['label']}{value}{said}, {first['conformity']}{more}"

@@ -198,6 +198,9 @@ class StepRunner:
     def _repeat(self, repeat: PlannedRepeat) -> str:
         """Look before each round: a unit that already stands in the window needs none."""
         lower, upper = repeat.window
+        wiring = self.gathered.findings.get("wiring")
+        if wiring is not None and wiring.conformity == "nonconforming":
+            raise RunStopped(f"{repeat.until} cannot be set: {wiring.text}; mend the wiring first")
         for turn in range(repeat.at_most + 1):
             finding = self.gathered.findings.get(repeat.until)
             value = None if finding is None else finding.estimate.value
