@@ -5,13 +5,19 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 DATA ?= demo-data
 
-.PHONY: demo test lint format benchmark clean
+.PHONY: demo test test-postgres test-browser lint format clean
 
 demo: $(STAMP)
 	$(BIN)/polemark demo --data $(DATA)
 
 test: $(STAMP)
-	$(BIN)/pytest -q -n auto
+	$(BIN)/pytest -q -n auto --ignore tests/browser --ignore tests/db_postgres
+
+test-postgres: $(STAMP)
+	$(BIN)/pytest -q -n auto tests/db_postgres
+
+test-browser: $(STAMP)
+	$(BIN)/pytest -q -n auto tests/browser
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .

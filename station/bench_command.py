@@ -38,9 +38,10 @@ def check_command(path: Path | None, *, as_json: bool) -> int:
 def simulate_command(motors: Path | None, faults: Sequence[str], clock: str, factor: float, out: Path) -> int:
     """Keep a simulated bench running until Ctrl-C."""
     template = find_file(FileKind.BENCH, "simulated")
-    with stop_switch() as stop, simulated_bench(
-        template, out, motors=motors, faults=faults, clock=clock, factor=factor
-    ) as bench:
+    with (
+        stop_switch() as stop,
+        simulated_bench(template, out, motors=motors, faults=faults, clock=clock, factor=factor) as bench,
+    ):
         click.echo(f"Simulated bench runs, clock {clock}. Use it from another terminal:")
         click.echo(f"  polemark run as-found --bench {bench.bench_path} --motor SERIAL --type TYPE --job JOB")
         click.echo("Ctrl-C ends it.")

@@ -120,4 +120,3 @@ def verified_speed_rpm(capture: Capture, pole_pairs: int) -> float | None:
     emf = next(w for w in capture.waveforms if w.signal == "emf").volts()
     f_e_hz = electrical_frequency(emf, capture.interval_s)
     return None if f_e_hz is None else 60 * f_e_hz / pole_pairs
-

@@ -68,7 +68,13 @@ def run(**options: Any) -> int:
 
 @cli.command()
 @click.argument("sequence")
-@click.option("--type", "type_name", default=None, metavar="TYPE", help="Check against this motor type (default: every shipped one it serves).")
+@click.option(
+    "--type",
+    "type_name",
+    default=None,
+    metavar="TYPE",
+    help="Check against this motor type (default: every shipped one it serves).",
+)
 @click.option("--bench", type=FILE, default=None, help="Check against this bench file (default: the simulated one).")
 @click.option("--json", "as_json", is_flag=True, help="Print problems as JSON.")
 def validate(sequence: str, type_name: str | None, bench: Path | None, as_json: bool) -> int:  # noqa: FBT001
@@ -118,8 +124,14 @@ def sheet(record: str, out: Path | None, data: Path | None) -> int:
 
 
 @cli.command("yield")
-@click.option("--by", type=click.Choice(["type", "week", "station"]), default=None, help="One line per type, week or station.")
-@click.option("--simulated/--no-simulated", default=None, help="Count simulated and training runs too (default: only if there are no others).")
+@click.option(
+    "--by", type=click.Choice(["type", "week", "station"]), default=None, help="One line per type, week or station."
+)
+@click.option(
+    "--simulated/--no-simulated",
+    default=None,
+    help="Count simulated and training runs too (default: only if there are no others).",
+)
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def yield_(by: str | None, simulated: bool | None, data: Path | None, as_json: bool) -> int:  # noqa: FBT001
@@ -135,7 +147,9 @@ def bench() -> None:
 
 
 @bench.command("check")
-@click.option("--bench", "bench_path", type=FILE, default=None, help="Bench file (default: a simulated bench is started).")
+@click.option(
+    "--bench", "bench_path", type=FILE, default=None, help="Bench file (default: a simulated bench is started)."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def bench_check(bench_path: Path | None, as_json: bool) -> int:  # noqa: FBT001
     """Open every instrument, compare identities, bring all to rest and read every input."""
@@ -148,7 +162,13 @@ def bench_check(bench_path: Path | None, as_json: bool) -> int:  # noqa: FBT001
 @click.option("--motors", type=FILE, default=None, help="Motors on the bench (default: the shipped rebuild line).")
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Switch a fault on (repeatable).")
 @click.option("--clock", type=click.Choice(["stepped", "scaled"]), default="scaled", show_default=True)
-@click.option("--factor", type=click.FloatRange(1, 5), default=1.0, show_default=True, help="Bench seconds per real second, scaled clock.")
+@click.option(
+    "--factor",
+    type=click.FloatRange(1, 5),
+    default=1.0,
+    show_default=True,
+    help="Bench seconds per real second, scaled clock.",
+)
 @click.option("--out", type=FILE, default=Path("simulated-bench.yaml"), show_default=True, help="Bench file to write.")
 def bench_simulate(motors: Path | None, faults: tuple[str, ...], clock: str, factor: float, out: Path) -> int:
     """Start a simulated bench and keep it until Ctrl-C."""

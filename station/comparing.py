@@ -30,7 +30,9 @@ def compare(action: Compare, facts: RunFacts, gathered: Gathered) -> str:
         bad = [f.label for f in judged if f.conformity != "conforming"]
         return f"{len(judged) - len(bad)} of {len(judged)} conform" + (f"; not: {', '.join(bad)}" if bad else "")
     if facts.as_found is None:
-        raise RunStopped(f"job {facts.job['number']} has no complete as-found record to compare with; run as-found first")
+        raise RunStopped(
+            f"job {facts.job['number']} has no complete as-found record to compare with; run as-found first"
+        )
     before = {f["name"]: f for f in facts.as_found["findings"] if f["value"] is not None}
     done = 0
     for finding in chosen:
@@ -50,4 +52,9 @@ def _compared(finding: Finding, old: Mapping[str, Any], number: str) -> dict[str
     then_a = math.fsum(line["u"] ** 2 for line in old["budget"] if line["kind"] == "A")
     u = math.sqrt(now_a + then_a)
     clear = abs(change) > CLEAR_K * u if u > 0 else change != 0
-    return {"as_found_record": number, "value": float(old["value"]), "change": change, "significance": "clear" if clear else "within u"}
+    return {
+        "as_found_record": number,
+        "value": float(old["value"]),
+        "change": change,
+        "significance": "clear" if clear else "within u",
+    }

@@ -53,5 +53,7 @@ class DataFolder:
             part.replace(path)
         except OSError as error:
             part.unlink(missing_ok=True)
-            raise StoreError(f"the sheet {path} cannot be written: {error.strerror}; the record itself is stored") from None
+            raise StoreError(
+                f"the sheet {path} cannot be written: {error.strerror}; the record itself is stored"
+            ) from None
         return path

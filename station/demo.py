@@ -61,7 +61,9 @@ def run_demo(data: Path | None, motors: Path | None, only: Sequence[str]) -> int
         click.echo("")
         for text in yield_lines(store, by=None, simulated=True):
             click.echo(text)
-    click.echo(f"\n{len(done)} runs in {time.monotonic() - begun:.0f} s. Everything above is SIMULATED and counts nowhere.")
+    click.echo(
+        f"\n{len(done)} runs in {time.monotonic() - begun:.0f} s. Everything above is SIMULATED and counts nowhere."
+    )
     click.echo(f"Records: {folder.database}    sheets: {folder.path / 'sheets'}")
     click.echo(f"Next: polemark records --data {folder.path} --motor {line[0].serial}")
     return ExitCode.BENCH if stop.requested else ExitCode.DONE
@@ -97,19 +99,21 @@ def _run_line(
                 begun = time.monotonic()
                 result = execute(request, bench, store, folder, PreparedAnswers(answers, hands), _quiet, stop)
                 done.append(Done(motor, stage, result))
-                click.echo(f"{time.monotonic() - begun:4.1f} s  {_proposal(result.document)}: {worst_line(result.document)}")
+                click.echo(
+                    f"{time.monotonic() - begun:4.1f} s  {_proposal(result.document)}: {worst_line(result.document)}"
+                )
                 if not _goes_on(result.document):
                     break
     return done
 
 
 def _goes_on(document: Mapping[str, Any]) -> bool:
-    """A motor in doubt waits for the quality engineer; one whose run was stopped waits for rework."""
-    return document["outcome"] == "complete" and document["disposition"]["would_be"] != "quarantine"
+    """Tell whether a motor goes on: one in doubt waits for the quality engineer; one whose run was stopped waits for rework."""
+    return bool(document["outcome"] == "complete" and document["disposition"]["would_be"] != "quarantine")
 
 
 def _answers(questions: Mapping[str, Ask], state: Mapping[str, Any]) -> dict[str, GivenAnswer]:
-    """What the simulated technician answers: readings come from the simulated motor, the rest is invented."""
+    """Return what the simulated technician answers: readings come from the simulated motor, the rest is invented."""
     return {name: _answer(ask, state) for name, ask in questions.items()}
 
 

@@ -42,6 +42,8 @@ def read_line(path: Path) -> list[DemoMotor]:
     if problems:
         raise YamlError(problems)
     return [
-        DemoMotor(m["serial"], m["type"], m["job"], {"number": m["job"], "condition": None} | {k: m.get(k) for k in JOB_FACTS})
+        DemoMotor(
+            m["serial"], m["type"], m["job"], {"number": m["job"], "condition": None} | {k: m.get(k) for k in JOB_FACTS}
+        )
         for m in motors
     ]

@@ -22,7 +22,7 @@ class Proposal:
     reason: str
 
     def document(self) -> dict[str, str | None]:
-        """The proposal as it stands in the record."""
+        """Return the proposal as it stands in the record."""
         return {"proposed": self.proposed, "would_be": self.would_be, "reason": self.reason}
 
 
@@ -33,9 +33,7 @@ def propose(stage: str, outcome: str, findings: Sequence[Finding], kind: str, st
     in doubt). A stopped run proves nothing, so it proposes `rework` at best.
     """
     decides = worst(findings)
-    beyond_feedback = [
-        f for f in findings if f.conformity == "nonconforming" and f.group in NOT_OF_THE_FEEDBACK
-    ]
+    beyond_feedback = [f for f in findings if f.conformity == "nonconforming" and f.group in NOT_OF_THE_FEEDBACK]
     if beyond_feedback:
         would_be, reason = "quarantine", f"{beyond_feedback[0].label}: {beyond_feedback[0].conformity}"
     elif outcome == "stopped":

@@ -18,11 +18,11 @@ class ExitCode(IntEnum):
     """The records cannot be read or written."""
 
 
-class BadInput(ValueError):
+class BadInput(ValueError):  # noqa: N818 - says what it is
     """What the user gave cannot be used; the message is one clear sentence (or one line per problem)."""
 
 
-class RunStopped(RuntimeError):
+class RunStopped(RuntimeError):  # noqa: N818 - says what happened
     """The run cannot go on: the message says why, in one sentence, for the record and the screen."""
 
 

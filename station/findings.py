@@ -34,7 +34,7 @@ class Finding:
     compared: Mapping[str, Any] | None = None
 
     def document(self) -> dict[str, Any]:
-        """The finding as it stands in the record."""
+        """Return the finding as it stands in the record."""
         estimate, limits = self.estimate, self.limits
         return {
             "name": self.name,

@@ -37,7 +37,7 @@ def _wrong(taken: Taken, kind: MotorType) -> list[str]:
         wrong.append(f"no EMF on {taken.pair}")
     if taken.group == "sensors":
         edges = {name: find_edges(v, taken.capture.interval_s) for name, v in volts.items()}
-        wrong += [f"{name} does not switch" for name, e in edges.items() if e.times_s.size < 2]  # noqa: PLR2004 - both ways
+        wrong += [f"{name} does not switch" for name, e in edges.items() if e.times_s.size < 2]
         wrong += _sensor_sense(edges, kind)
     if taken.group == "encoder":
         wrong += _encoder_sense(volts, kind)
@@ -50,12 +50,16 @@ def _sensor_sense(edges: dict[str, Edges], kind: MotorType) -> list[str]:
     sensors = kind.sensors
     clockwise = codes_clockwise(sensor_angles_deg_el(sensors.pairs, sensors.polarity, sensors.targets_deg_el))
     sense = states_of(edges, clockwise).sense
-    return [] if sense == 1 else ["the sensors show no steady sense" if sense == 0 else "the sensors count counter-clockwise"]
+    return (
+        []
+        if sense == 1
+        else ["the sensors show no steady sense" if sense == 0 else "the sensors count counter-clockwise"]
+    )
 
 
 def _encoder_sense(volts: dict[str, np.ndarray], kind: MotorType) -> list[str]:
     (ta, ra, _), (tb, rb, _) = schmitt_edges(volts["A"]), schmitt_edges(volts["B"])
-    dead = [f"{name} does not switch" for name, t in (("A", ta), ("B", tb)) if t.size < 2]  # noqa: PLR2004 - both ways
+    dead = [f"{name} does not switch" for name, t in (("A", ta), ("B", tb)) if t.size < 2]
     if dead:
         return dead
     # At each rise of A, B is low where A leads.
@@ -83,4 +87,14 @@ def _add(name: str, gathered: Gathered, wrong: Sequence[str], lacking: str) -> N
     conformity = NOT_MEASURED if lacking else NONCONFORMING if wrong else CONFORMING
     reason = lacking or "; ".join(dict.fromkeys(wrong))
     text = None if lacking else reason or "as it should be"
-    gathered.add(Finding(name, kind.label, kind.group, Estimate(None, "", reason=lacking), conformity=conformity, reason=reason, text=text))
+    gathered.add(
+        Finding(
+            name,
+            kind.label,
+            kind.group,
+            Estimate(None, "", reason=lacking),
+            conformity=conformity,
+            reason=reason,
+            text=text,
+        )
+    )

@@ -73,7 +73,9 @@ def _index(figures: Sequence[tuple[Taken, EncoderFigures]]) -> Estimate:
         angles.append(circular_mean(taken.sign * chi[np.isfinite(chi)]))
     if not angles or not np.all(np.isfinite(angles)):
         return refused("deg_el", "no index pulse within the EMF of a record")
-    return estimate(float(wrap(circular_mean(np.array(angles)))), "deg_el", [BudgetLine("EMF phase and edges", "B", INDEX_U_DEG)])
+    return estimate(
+        float(wrap(circular_mean(np.array(angles)))), "deg_el", [BudgetLine("EMF phase and edges", "B", INDEX_U_DEG)]
+    )
 
 
 def _sense(figures: Sequence[tuple[Taken, EncoderFigures]], facts: RunFacts) -> Finding:

@@ -32,6 +32,8 @@ def _drag(spin: Spin, facts: RunFacts) -> Estimate:
         "N*m",
         [
             BudgetLine("current reading of the spin supply", "B", motor.constant * u_current),
-            BudgetLine("cogging at the moment of the reading", "B", motor.constant * abs(currents[0] - currents[1]) / 2),
+            BudgetLine(
+                "cogging at the moment of the reading", "B", motor.constant * abs(currents[0] - currents[1]) / 2
+            ),
         ],
     )

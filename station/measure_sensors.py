@@ -19,7 +19,9 @@ def measure_sensors(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathere
         seen = [(t.timing.sensors[sensor], t.taken) for t in timed]
         if not seen:
             for name, unit in (("low_level", "V"), ("high_level", "V"), ("swing", "V"), ("glitches", "count")):
-                gathered.add(decision.finding(f"{name}_{sensor}", refused(unit, "the sensors were not captured at speed")))
+                gathered.add(
+                    decision.finding(f"{name}_{sensor}", refused(unit, "the sensors were not captured at speed"))
+                )
             continue
         step_v = max(abs(w.scale_v) for _, t in seen for w in t.capture.waveforms[1:])
         low = max(s.levels.low_v for s, _ in seen)
@@ -36,5 +38,8 @@ def _volts(value: float, gain: float, step_v: float) -> Estimate:
     return estimate(
         value,
         "V",
-        [BudgetLine("gain of the scope", "B", abs(value) * gain), BudgetLine("step and offset of the converter", "B", step_v)],
+        [
+            BudgetLine("gain of the scope", "B", abs(value) * gain),
+            BudgetLine("step and offset of the converter", "B", step_v),
+        ],
     )

@@ -87,7 +87,9 @@ def _add_sensor(
         maker = kind.convention.maker_offset_deg_el(terms.offset.value)
         from dataclasses import replace
 
-        offset = replace(offset, maker_value=float(wrap(maker)), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})")
+        offset = replace(
+            offset, maker_value=float(wrap(maker)), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})"
+        )
     gathered.add(offset)
     gathered.add(decision.finding(f"offset_fundamental_{sensor}", _fundamental(terms.offset, found)))
     gathered.add(decision.finding(f"hysteresis_{sensor}", terms.hysteresis))
@@ -96,7 +98,7 @@ def _add_sensor(
 
 
 def _fundamental(offset: Estimate, found: dict[Key, "Timed"]) -> Estimate:
-    """The same offset against the zero of the fundamental, by the shift that the captures of both directions show."""
+    """Return the same offset against the zero of the fundamental, by the shift that the captures of both directions show."""
     shifts = [t.taken.sign * t.timing.phase.fundamental_deg for t in found.values() if t.timing.phase is not None]
     if offset.value is None or not shifts:
         return refused("deg_el", offset.reason or "no EMF")
@@ -200,7 +202,9 @@ def _trace(timed: "Timed") -> dict[str, Any]:
     logic = {}
     for name, v in volts.items():
         middle = timed.timing.sensors[name].levels.middle_v
-        logic[name] = [int(x) for x in v[at] > middle] if timed.timing.sensors[name].levels.swing_v >= 2.0 else [0] * at.size
+        logic[name] = (
+            [int(x) for x in v[at] > middle] if timed.timing.sensors[name].levels.swing_v >= 2.0 else [0] * at.size
+        )
     return {
         "title": f"EMF of {taken.pair} and the sensors",
         "direction": taken.direction,

@@ -31,9 +31,7 @@ CONSTANT_LEAST_RPM = 150.0
 """Slower captures carry too much of the converter's step."""
 
 
-def measure_windings(
-    timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision
-) -> None:
+def measure_windings(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
     """Add what the EMF says of the windings, and the readings of resistance and insulation where there are any."""
     constants: dict[str, Estimate] = {pair: _constant(pair, timed, facts) for pair in PAIRS}
     dead = dead_pairs(constants)
@@ -41,7 +39,9 @@ def measure_windings(
     why = f"phase {phase} is open" if phase else f"no EMF on {', '.join(dead)}" if dead else ""
     gathered.add(_constant_finding(constants, why, facts, decision))
     balance = unbalance_percent(constants)
-    gathered.add(decision.finding("emf_balance", replace(balance, reason=why) if balance.value is None and why else balance))
+    gathered.add(
+        decision.finding("emf_balance", replace(balance, reason=why) if balance.value is None and why else balance)
+    )
     gathered.add(decision.finding("thd", _thd(timed)))
     _add_readings(facts, gathered, decision)
 
@@ -86,7 +86,11 @@ def _thd(timed: Sequence["Timed"]) -> Estimate:
     if not figures:
         return refused("percent", "no capture with whole cycles of EMF")
     u = float(np.std(figures, ddof=1) / np.sqrt(len(figures))) if len(figures) > 1 else 0.1
-    return estimate(float(np.mean(figures)), "percent", [BudgetLine("scatter from capture to capture", "A", u, max(1, len(figures) - 1))])
+    return estimate(
+        float(np.mean(figures)),
+        "percent",
+        [BudgetLine("scatter from capture to capture", "A", u, max(1, len(figures) - 1))],
+    )
 
 
 def _add_readings(facts: RunFacts, gathered: Gathered, decision: Decision) -> None:

@@ -33,7 +33,8 @@ def measure_wiring(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered
     gathered.wiring = {
         "verdict": found.verdict if found.verdict == first else f"{found.verdict}: {first}",
         "explanations": [
-            f"{e.text}; to mend: {e.mend or 'nothing'}; offset left {e.offset_deg_el:+.1f} deg_el" for e in found.explanations
+            f"{e.text}; to mend: {e.mend or 'nothing'}; offset left {e.offset_deg_el:+.1f} deg_el"
+            for e in found.explanations
         ],
         "cannot_tell": list(found.cannot_tell),
         "question": found.question or None,
@@ -50,7 +51,15 @@ def measure_wiring(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered
         )
     )
     # Four degrees of freedom of nine figures, each good to about the scatter of one capture.
-    gathered.add(_closure(estimate(max(map(closure_deg_el, measured.values())), "deg_el", [BudgetLine("scatter of nine figures", "A", 0.05)])))
+    gathered.add(
+        _closure(
+            estimate(
+                max(map(closure_deg_el, measured.values())),
+                "deg_el",
+                [BudgetLine("scatter of nine figures", "A", 0.05)],
+            )
+        )
+    )
 
 
 def _closure(figure: Estimate) -> Finding:

@@ -54,5 +54,5 @@ def spin_speed_rpm(bench: Bench, voltage_v: float, current_a: float, direction: 
 
 
 def _mirror_fault(seen: dict[str, bool | float | None], pair: str | None) -> bool:
-    """A mirror contact is closed exactly while its main contact is open."""
+    """Compare mirrors with the command: each is closed exactly while its main contact is open."""
     return any(bool(seen.get(f"mirror_{p}")) == (p == pair) for p in PAIRS)

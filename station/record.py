@@ -111,12 +111,12 @@ def started_facts(facts: RunFacts, identities: Sequence[InstrumentIdentity], zon
 
 
 def utc_text(moment: datetime) -> str:
-    """A UTC time as ISO 8601 with milliseconds and Z."""
+    """Return a UTC time as ISO 8601 with milliseconds and Z."""
     return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
 def _job(facts: RunFacts, gathered: Gathered) -> dict[str, Any]:
-    """The job, with what this run was told of condition and complaint."""
+    """Return the job, with what this run was told of condition and complaint."""
     told = {name: given.value for name in ("condition", "complaint") if (given := gathered.answered(name)) is not None}
     return dict(facts.job) | told
 

@@ -57,9 +57,7 @@ def run_command(options: RunOptions) -> int:
             return _run(options, prepared, bench, store, folder, asker)
 
 
-def _run(
-    options: RunOptions, prepared: Prepared, bench: Bench, store: Store, folder: DataFolder, asker: Asker
-) -> int:
+def _run(options: RunOptions, prepared: Prepared, bench: Bench, store: Store, folder: DataFolder, asker: Asker) -> int:
     request = RunRequest(prepared, options.serial, options.job, options.technician, options.training)
     with stop_switch() as stop:
         result = execute(request, bench, store, folder, asker, _shown(quiet=options.as_json), stop)
@@ -79,12 +77,15 @@ def bench_file(path: Path | None, *, quiet: bool) -> Iterator[Path]:
     if not quiet:
         click.echo("No --bench given: starting a simulated bench. Everything it leaves is marked SIMULATED.")
     template = find_file(FileKind.BENCH, "simulated")
-    with tempfile.TemporaryDirectory(prefix="polemark-") as folder, simulated_bench(template, Path(folder) / "bench.yaml") as bench:
+    with (
+        tempfile.TemporaryDirectory(prefix="polemark-") as folder,
+        simulated_bench(template, Path(folder) / "bench.yaml") as bench,
+    ):
         yield bench.bench_path
 
 
 def exit_code(document: Any) -> ExitCode:
-    """The exit code that a record's outcome and findings lead to."""
+    """Return the exit code that a record's outcome and findings lead to."""
     if document["outcome"] == "stopped":
         return ExitCode.BENCH
     judged = [f["conformity"] for f in document["findings"] if f["conformity"] is not None]
@@ -105,7 +106,11 @@ def _shown(*, quiet: bool) -> Callable[[PlannedStep], None]:
     def show(step: PlannedStep) -> None:
         if not quiet:
             context = step.context
-            where = [context.direction, f"{context.speed_rpm:.0f} rpm" if context.speed_rpm else None, context.winding_pair]
+            where = [
+                context.direction,
+                f"{context.speed_rpm:.0f} rpm" if context.speed_rpm else None,
+                context.winding_pair,
+            ]
             click.echo(f"  {step.kind:8} {step.name} {' '.join(w for w in where if w)}".rstrip())
 
     return show

@@ -190,7 +190,7 @@ TELLING_FIRST = ("windings", "mechanics", "wiring", "encoder", "sensors", "timin
 
 
 def worst_line(made: Mapping[str, Any]) -> str:
-    """The worst judged finding in a few words, for a table; of equals the one that weighs most for the disposition."""
+    """Say the worst judged finding in a few words; of equals the one that weighs most for the disposition."""
     if made["outcome"] == "stopped":
         return str(made["stop_reason"])
     bad = [f for f in made["findings"] if f["conformity"] in WORST_FIRST]

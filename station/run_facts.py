@@ -86,7 +86,7 @@ class Gathered:
         self.findings[finding.name] = finding
 
     def answered(self, records: str) -> Given | None:
-        """The latest answer that records a fact of this name."""
+        """Return the latest answer that records a fact of this name."""
         return next((g for g in reversed(self.answers) if g.records == records), None)
 
 

@@ -17,7 +17,13 @@ class SimulatedHands:
     def __call__(self, question: Question) -> None:
         """Do everything that the question names."""
         for action in question.ask.hands:
-            value = question.turn_deg_mech if action == "turn body" else HAND_TURN_DEG_MECH if action == "turn shaft" else None
+            value = (
+                question.turn_deg_mech
+                if action == "turn body"
+                else HAND_TURN_DEG_MECH
+                if action == "turn shaft"
+                else None
+            )
             if action == "turn body" and value is None:
                 continue
             self._simulation.hands(action, value)

@@ -108,7 +108,10 @@ class Spin:
         settings = self._check_settings(STANDSTILL_HOLD_S, self.supervisor.commanded.pair)
         capture = acquire(supervisor, settings)
         emf = capture.waveforms[0].volts()
-        limit_v = max(STANDSTILL_EMF_FRACTION * expected_emf_peak_v(self.motor_type, 1000.0), 4 * abs(capture.waveforms[0].scale_v))
+        limit_v = max(
+            STANDSTILL_EMF_FRACTION * expected_emf_peak_v(self.motor_type, 1000.0),
+            4 * abs(capture.waveforms[0].scale_v),
+        )
         if float(np.ptp(emf)) > limit_v or any(_moves(w.counts) for w in capture.waveforms[1:]):
             raise RunStopped("standstill not proven: EMF or sensor edges show that the shaft still moves")
 
@@ -123,9 +126,13 @@ class Spin:
         bench, peak_v = self.supervisor.bench.file, expected_emf_peak_v(self.motor_type, speed_rpm)
         allowed_v = min(bench.limits.emf, bench.probe.rating)
         if peak_v > allowed_v:
-            raise RunStopped(f"{speed_rpm:.0f} rpm would give {peak_v:.0f} V peak of EMF; allowed: {allowed_v:.0f} V on this bench")
+            raise RunStopped(
+                f"{speed_rpm:.0f} rpm would give {peak_v:.0f} V peak of EMF; allowed: {allowed_v:.0f} V on this bench"
+            )
         if speed_rpm > bench.limits.speed:
-            raise RunStopped(f"{speed_rpm:.0f} rpm is over this bench's limit; allowed: {bench.limits.speed:.0f} rpm or less")
+            raise RunStopped(
+                f"{speed_rpm:.0f} rpm is over this bench's limit; allowed: {bench.limits.speed:.0f} rpm or less"
+            )
 
     def _start(self, direction: str, pair: str) -> None:
         supervisor, bench = self.supervisor, self.supervisor.bench
@@ -154,7 +161,7 @@ class Spin:
         supervisor = self.supervisor
         limit_v = supervisor.bench.file.limits.spin_voltage
         voltage_v = min(max(voltage_v, 0.0), limit_v)
-        while abs(voltage_v - self.voltage_v) > 1e-6:  # noqa: PLR2004 - a supply resolves no less
+        while abs(voltage_v - self.voltage_v) > 1e-6:
             change_v = max(-RAMP_STEP_V, min(RAMP_STEP_V, voltage_v - self.voltage_v))
             self.voltage_v += change_v
             supervisor.bench.spin_supply.set_voltage(self.voltage_v, supervisor.permit("spin supply"))

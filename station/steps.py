@@ -134,9 +134,13 @@ class StepRunner:
         return f"{estimate.value:.3f} {estimate.unit}"
 
     def _spin(self, planned: PlannedSpin) -> str:
-        self.spin.to(planned.direction, planned.target_rpm, planned.winding_pair, planned.capture_s, first=planned.first)
+        self.spin.to(
+            planned.direction, planned.target_rpm, planned.winding_pair, planned.capture_s, first=planned.first
+        )
         verified = self.spin.speed_rpm
-        return "no EMF to verify the speed by" if verified is None else f"verified {verified:.1f} rpm {planned.direction}"
+        return (
+            "no EMF to verify the speed by" if verified is None else f"verified {verified:.1f} rpm {planned.direction}"
+        )
 
     def _capture(self, name: str, planned: PlannedCapture) -> str:
         kind, supervisor = self.facts.motor_type, self.supervisor
@@ -167,7 +171,7 @@ class StepRunner:
         return f"capture {taken.index}: {settings.samples} samples x 4"
 
     def _hand_turn(self) -> None:
-        """The technician turns the shaft clockwise, seen from the drive end, while the scope sweeps."""
+        """Let the hand turn the shaft clockwise, seen from the drive end, while the scope sweeps."""
         simulation = self.supervisor.bench.simulation
         if simulation is not None:
             simulation.hands("turn shaft", HAND_TURN_DEG_MECH)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from drivers.bench import Bench
 from drivers.errors import BenchFault
-from safety.interlocks import RUNNING, Table, Violation, Watch, When, going_on
+from safety.interlocks import RUNNING, Table, Watch, When, going_on
 from safety.permit import Permit, PermitOffice
 from safety.rest_order import RestFailure, go_to_rest
 from safety.states import MAY_ENERGISE, Event, State, step
@@ -39,7 +39,7 @@ class InterlockEvent:
     reaction: str
 
     def document(self) -> dict[str, object]:
-        """The event as it stands in the record."""
+        """Return the event as it stands in the record."""
         return {"t_s": round(self.t_s, 6), "row": self.row, "what": self.what, "reaction": self.reaction}
 
 
@@ -132,7 +132,7 @@ class Supervisor:
             self._trip([(v.row.name, v.what, f"stop category {v.row.reaction}") for v in violations])
 
     def _lose_instrument(self, fault: BenchFault) -> None:
-        """An instrument that does not answer trips a bench that may be live."""
+        """Trip a bench that may be live: an instrument does not answer."""
         if self.state in MAY_ENERGISE and not self._resting:
             self._trip([("instruments answer", str(fault), "stop category 0")])
 
@@ -211,7 +211,7 @@ class Supervisor:
                 bench.switch.open(f"pair_{pair}")
 
         def nothing() -> None:
-            """This bench has no brake supply."""
+            """Do nothing: the bench has no brake supply."""
 
         return {
             "spin supply off": bench.spin_supply.switch_off,

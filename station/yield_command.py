@@ -31,7 +31,9 @@ def yield_command(data: Path | None, *, by: str | None, simulated: bool | None, 
 def yield_lines(store: Store, *, by: str | None, simulated: bool | None) -> list[str]:
     """First-pass yield as lines of text."""
     counted = _with_simulated(store, simulated)
-    lines = ["First-pass yield: first complete run of each job; stopped and void runs do not count. 95 % Wilson interval."]
+    lines = [
+        "First-pass yield: first complete run of each job; stopped and void runs do not count. 95 % Wilson interval."
+    ]
     if counted:
         lines.append("SIMULATED and TRAINING runs are counted here.")
     lines += [_line(stage, key, figure) for stage, key, figure in _figures(store, by, counted)]
