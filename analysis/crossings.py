@@ -9,74 +9,99 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
+
 HALF_WINDOW_DEG = 8.0
 POINTS_PER_CYCLE = 250
 ROUNDS = 3
+SPIKE_STEPS = 6.0
 SPIKE_MAD = 8.0
 WINSOR_MAD = 4.5
 LEAST_CYCLES = 2.0
+SPECTRUM_POINTS = 4096
+LINE_OVER_FLOOR = 8.0
+MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ZeroPhase:
-    """Phase chi(t) of one EMF: rising zero = 0 modulo 360, always increasing.
+    """Phase chi(t) of one EMF: the mean of rising zero and falling zero less 180 is 0 modulo 360; always increasing.
 
     Parameters
     ----------
     zeros_s
         Times of all zeros, shape (n,) [s].
     phase_deg
-        chi at the zeros, multiples of 180, shape (n,).
+        chi at the zeros, shape (n,) [deg]: multiples of 180, but for half the amount by which rising and falling zeros
+        are apart other than 180 degrees (even harmonics, a constant voltage).
+    amplitude_v
+        Amplitude of the fundamental [V].
     residual_v
-        Robust standard deviation about the local fits [V].
-    slope_v_s
-        Median slope at the zeros [V/s].
-    fundamental_deg
-        Phase of the fundamental at chi = 0: its zero comes this much before the zero of the waveform.
+        Robust standard deviation of one averaged point about the local fits [V].
+    zero_sd_deg
+        Standard deviation of one zero from that residual, white noise assumed [deg].
     """
 
-    zeros_s: NDArray[np.float64]
-    phase_deg: NDArray[np.float64]
+    zeros_s: Floats
+    phase_deg: Floats
     f_e_hz: float
     amplitude_v: float
     mean_v: float
     residual_v: float
-    slope_v_s: float
-    fundamental_deg: float = 0.0
+    zero_sd_deg: float
 
-    def at(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    @property
+    def cycles(self) -> float:
+        """Cycles from the first to the last zero."""
+        return float(np.rint((self.phase_deg[-1] - self.phase_deg[0]) / 180)) / 2
+
+    def at(self, times_s: Floats) -> Floats:
         """Chi at times, shape of `times_s` [deg]; nan outside the first and last zero."""
         from scipy.interpolate import CubicSpline
 
-        chi: NDArray[np.float64] = CubicSpline(self.zeros_s, self.phase_deg)(times_s)
+        chi: Floats = CubicSpline(self.zeros_s, self.phase_deg)(times_s)
         outside = (times_s < self.zeros_s[0]) | (times_s > self.zeros_s[-1])
         return np.where(outside, np.nan, chi)
 
+    def extended(self, times_s: Floats) -> Floats:
+        """Chi, carried on at the end cycles' mean speed outside the zeros: to start a fit from, not to measure with."""
+        inside = np.interp(times_s, self.zeros_s, self.phase_deg)
+        first_s, last_s = self.zeros_s[0], self.zeros_s[-1]
+        begin = 360 / (self.zeros_s[2] - first_s) * np.minimum(0.0, times_s - first_s)
+        end = 360 / (last_s - self.zeros_s[-3]) * np.maximum(0.0, times_s - last_s)
+        return np.asarray(inside + begin + end, dtype=np.float64)
 
-def rough_frequency(volts: NDArray[np.float64], interval_s: float) -> float | None:
+
+def rough_frequency(volts: Floats, interval_s: float) -> float | None:
     """Frequency of the strongest line [Hz] from a windowed, interpolated spectrum of block means; None without one."""
-    block = max(1, volts.size // 4096)
-    means = volts[: volts.size // block * block].reshape(-1, block).mean(axis=1)
+    means, _, step_s = block_means(volts, interval_s, max(1, volts.size // SPECTRUM_POINTS))
+    if means.size < 8:  # noqa: PLR2004 - too few for a line and its neighbours
+        return None
     means = means - means.mean()
     spectrum = np.abs(np.fft.rfft(means * np.hanning(means.size), 4 * means.size))
     spectrum[:3] = 0.0
     peak = int(np.argmax(spectrum))
-    if spectrum[peak] <= 8 * np.median(spectrum) or not 0 < peak < spectrum.size - 1:
+    if spectrum[peak] <= LINE_OVER_FLOOR * np.median(spectrum) or not 0 < peak < spectrum.size - 1:
         return None
     left, top, right = np.log(spectrum[peak - 1 : peak + 2] + 1e-300)
     shift = 0.5 * (left - right) / (left - 2 * top + right)
-    return float((peak + shift) / (4 * means.size * block * interval_s))
+    return float((peak + shift) / (4 * means.size * step_s))
 
 
-def zero_phase(emf_v: NDArray[np.float64], interval_s: float) -> ZeroPhase | None:
+def block_means(volts: Floats, interval_s: float, block: int) -> tuple[Floats, float, float]:
+    """Means of whole blocks of samples, the time of the first [s], and the time between them [s]."""
+    means = volts[: volts.size // block * block].reshape(-1, block).mean(axis=1)
+    return means, (block - 1) / 2 * interval_s, block * interval_s
+
+
+def zero_phase(emf_v: Floats, interval_s: float) -> ZeroPhase | None:
     """Fit every zero of an EMF, shape (n,); None where there are too few cycles or no EMF at all."""
-    emf_v = _despiked(emf_v)
+    emf_v = despiked(emf_v)
     f_e_hz = rough_frequency(emf_v, interval_s)
     if f_e_hz is None or f_e_hz * emf_v.size * interval_s < LEAST_CYCLES:
         return None
     block = max(1, round(1 / (f_e_hz * interval_s * POINTS_PER_CYCLE)))
-    y = emf_v[: emf_v.size // block * block].reshape(-1, block).mean(axis=1)
-    step_s = block * interval_s
+    y, first_s, step_s = block_means(emf_v, interval_s, block)
     per_cycle = 1 / (f_e_hz * step_s)
     whole = round(int(y.size / per_cycle) * per_cycle)
     mean_v = float(y[:whole].mean())
@@ -84,29 +109,36 @@ def zero_phase(emf_v: NDArray[np.float64], interval_s: float) -> ZeroPhase | Non
     if zeros.size < 2 * LEAST_CYCLES:
         return None
     zeros, slopes, residual_v = _refined(y - mean_v, zeros, per_cycle)
-    times_s = zeros * step_s + (block - 1) / 2 * interval_s
-    gaps = np.diff(times_s)
-    halves = np.rint(gaps / np.median(gaps))
-    phase = 180.0 * np.concatenate(([0.0], np.cumsum(halves)))
-    # Signs must alternate with the phase: a rising zero where a falling one is due means a lost or a false zero.
-    rising = slopes > 0
-    if np.any((phase / 180 % 2 == 0) != (rising == rising[0])):
+    if zeros.size < 2 * LEAST_CYCLES:
         return None
-    phase += 0.0 if rising[0] else 180.0
-    f_e_hz = float((phase[-1] - phase[0]) / 360 / (times_s[-1] - times_s[0]))
-    amplitude_v, fundamental_deg = _fundamental(y - mean_v, times_s, phase, step_s, (block - 1) / 2 * interval_s)
-    slope_v_s = float(np.median(np.abs(slopes))) / step_s
-    return ZeroPhase(times_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, slope_v_s, fundamental_deg)
+    phase = _counted(zeros, slopes > 0)
+    if phase is None:
+        return None
+    f_e_hz = float((phase[-1] - phase[0]) / 360 / (zeros[-1] - zeros[0]) / step_s)
+    amplitude_v = _amplitude(y - mean_v, zeros, phase)
+    phase = phase + _apart(zeros, phase)
+    # The value in the middle of a cubic through n points has 9/4 of the variance of their mean.
+    zero_sd = 1.5 * residual_v / np.sqrt(2 * _half_window(per_cycle) + 1) / np.median(np.abs(slopes))
+    zero_sd_deg = float(zero_sd * 360 / per_cycle)
+    return ZeroPhase(zeros * step_s + first_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, zero_sd_deg)
 
 
-def _despiked(volts: NDArray[np.float64]) -> NDArray[np.float64]:
+def _half_window(per_cycle: float) -> int:
+    return max(3, round(per_cycle * HALF_WINDOW_DEG / 360))
+
+
+def despiked(volts: Floats) -> Floats:
+    """Replace single samples that jump away and back by the mean of their neighbours."""
     steps = np.diff(volts)
     sizes = np.abs(steps)
-    lsb = float(np.min(sizes[sizes > 0], initial=np.inf))
+    some = sizes[::7]
+    lsb = float(np.min(some[some > 0], initial=np.inf))
     if not np.isfinite(lsb):
         return volts
-    limit = max(6 * lsb, SPIKE_MAD * float(np.median(np.abs(steps - np.median(steps)))))
-    bad = np.flatnonzero((sizes[:-1] > limit) & (sizes[1:] > limit) & (steps[:-1] * steps[1:] < 0)) + 1
+    limit = max(SPIKE_STEPS * lsb, SPIKE_MAD * float(np.median(some)))
+    large = np.flatnonzero(sizes > limit)
+    pairs = large[:-1][np.diff(large) == 1]
+    bad = pairs[steps[pairs] * steps[pairs + 1] < 0] + 1
     if bad.size == 0:
         return volts
     mended = volts.copy()
@@ -114,8 +146,8 @@ def _despiked(volts: NDArray[np.float64]) -> NDArray[np.float64]:
     return mended
 
 
-def _coarse_zeros(y: NDArray[np.float64], per_cycle: float) -> NDArray[np.float64]:
-    """Sign changes of a smoothed trace that are about half a cycle apart, in samples."""
+def _coarse_zeros(y: Floats, per_cycle: float) -> Floats:
+    """Sign changes of a smoothed trace that are at least a quarter cycle apart, in points."""
     width = max(1, int(per_cycle / 12))
     smooth = np.convolve(y, np.ones(width) / width, mode="same")
     at = np.flatnonzero((smooth[1:] > 0) != (smooth[:-1] > 0))
@@ -126,25 +158,24 @@ def _coarse_zeros(y: NDArray[np.float64], per_cycle: float) -> NDArray[np.float6
     return np.asarray(zeros[keep], dtype=np.float64)
 
 
-def _refined(
-    y: NDArray[np.float64], zeros: NDArray[np.float64], per_cycle: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Fit a cubic around each zero, all windows by one precomputed pseudo-inverse; return zeros, slopes, residual."""
-    half = max(3, round(per_cycle * HALF_WINDOW_DEG / 360))
+def _refined(y: Floats, zeros: Floats, per_cycle: float) -> tuple[Floats, Floats, float]:
+    """Fit a cubic around each zero, all windows by one pseudo-inverse; return zeros, slopes, residual."""
+    half = _half_window(per_cycle)
     offsets = np.arange(-half, half + 1)
     x = offsets / half
     design = np.stack([np.ones_like(x), x, x**2, x**3], axis=1)
     solve = np.linalg.pinv(design)
-    zeros = zeros[(zeros > half + 1) & (zeros < y.size - half - 2)]
     slopes, residual = np.ones(zeros.size), 0.0
     for _ in range(ROUNDS):
         centres = np.rint(zeros).astype(np.int64)
-        inside = (centres > half) & (centres < y.size - half - 1)
+        inside = (centres >= half) & (centres < y.size - half)
         zeros, centres = zeros[inside], centres[inside]
+        if zeros.size == 0:
+            return zeros, slopes, residual
         windows = y[centres[:, None] + offsets]
         fit = windows @ solve.T
         errors = windows - fit @ design.T
-        residual = float(np.median(np.abs(errors))) / 0.6745
+        residual = float(np.median(np.abs(errors))) * MAD_TO_SD
         limit = WINSOR_MAD * max(residual, 1e-12)
         fit = (fit @ design.T + np.clip(errors, -limit, limit)) @ solve.T
         root = _cubic_root(fit)
@@ -152,7 +183,7 @@ def _refined(
     return zeros, slopes, residual
 
 
-def _cubic_root(fit: NDArray[np.float64]) -> NDArray[np.float64]:
+def _cubic_root(fit: Floats) -> Floats:
     """Root of each row's cubic nearest the middle of its window, by Newton steps, in half windows."""
     root = np.zeros(fit.shape[0])
     for _ in range(4):
@@ -162,22 +193,37 @@ def _cubic_root(fit: NDArray[np.float64]) -> NDArray[np.float64]:
     return root
 
 
-def _cubic_slope(fit: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
-    slope: NDArray[np.float64] = fit[:, 1] + at * (2 * fit[:, 2] + 3 * at * fit[:, 3])
+def _cubic_slope(fit: Floats, at: Floats) -> Floats:
+    slope: Floats = fit[:, 1] + at * (2 * fit[:, 2] + 3 * at * fit[:, 3])
     return slope
 
 
-def _fundamental(
-    y: NDArray[np.float64], zeros_s: NDArray[np.float64], phase: NDArray[np.float64], step_s: float, first_s: float
-) -> tuple[float, float]:
-    """Amplitude [V] and phase [deg] of the fundamental by position: least squares on chi over whole cycles."""
-    times_s = first_s + np.arange(y.size) * step_s
-    inside = (times_s >= zeros_s[0]) & (times_s <= zeros_s[-1])
-    chi = np.radians(np.interp(times_s[inside], zeros_s, phase))
+def _counted(zeros: Floats, rising: NDArray[np.bool_]) -> Floats | None:
+    """Phase at the zeros by counting half cycles; None where rising and falling zeros do not alternate with it."""
+    gaps = np.diff(zeros)
+    halves = np.rint(gaps / np.median(gaps))
+    count = np.concatenate(([0.0], np.cumsum(halves)))
+    # A rising zero where a falling one is due means a lost or a false zero.
+    if np.any(halves < 1) or np.any((count % 2 == 0) != (rising == rising[0])):
+        return None
+    return 180.0 * (count + (0.0 if rising[0] else 1.0))
+
+
+def _apart(zeros: Floats, phase: Floats) -> Floats:
+    """Correction of the phase at each zero [deg], of one size and alternating sign: how much later than a smooth phase
+    says rising zeros come, and falling ones sooner."""
+    weights = np.array([-0.5, 1.0, -0.5])
+    slope = (phase[-1] - phase[0]) / (zeros[-1] - zeros[0])
+    bend = np.convolve(zeros, weights, mode="valid") * slope - np.convolve(phase, weights, mode="valid")
+    sign = np.where(np.rint(phase / 180) % 2 == 0, 1.0, -1.0)
+    return sign * float(np.median(sign[1:-1] * bend)) / 2
+
+
+def _amplitude(y: Floats, zeros: Floats, phase: Floats) -> float:
+    """Amplitude of the fundamental by position: least squares on sin and cos of chi over whole cycles [V]."""
+    points = np.arange(int(np.ceil(zeros[0])), int(zeros[-1]) + 1)
+    chi = np.radians(np.interp(points, zeros, phase))
     cycles = int((chi[-1] - chi[0]) / (2 * np.pi))
     keep = chi <= chi[0] + cycles * 2 * np.pi
-    wave, chi = y[inside][keep], chi[keep]
-    design = np.stack([np.sin(chi), np.cos(chi)], axis=1)
-    (a, b), *_ = np.linalg.lstsq(design, wave, rcond=None)
-    return float(np.hypot(a, b)), float(np.degrees(np.arctan2(b, a)))
-
+    wave, turn = y[points[keep]], np.exp(-1j * chi[keep])
+    return float(2 * np.abs(np.mean(wave * turn)))

@@ -1,6 +1,6 @@
 """Edges of a logic signal: levels, thresholds, edge times with sub-sample interpolation, and glitches told from edges."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +13,19 @@ LEVEL_STRIDE = 37
 """Levels come from every 37th sample: enough for quantiles, coprime to what repeats."""
 CLUSTER_PART = 0.02
 CLUSTER_LEAST = 3
+EDGES_TIMED = 64
+"""Rise and fall times are medians of at most this many edges."""
+NEIGHBOURHOOD = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Low and high level [V], as 2 % and 98 % quantiles; `swing_v` is their distance."""
+    """Low and high level [V], as 2 % and 98 % quantiles, and median 10 % to 90 % times [s] where they were asked for."""
 
     low_v: float
     high_v: float
+    rise_s: float | None = None
+    fall_s: float | None = None
 
     @property
     def swing_v(self) -> float:
@@ -45,12 +50,15 @@ class Edges:
         Shape (n,); True where the level goes from low to high.
     glitches
         Excursions over the threshold and back, and flips of a chattering edge beyond its first.
+    chatter_s
+        From the first to the last flip of each edge, shape (n,) [s], nothing for a clean one; or empty if unknown.
     """
 
     times_s: NDArray[np.float64]
     rising: NDArray[np.bool_]
     levels: Levels
     glitches: int
+    chatter_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
 
 def levels_of(volts: Volts) -> Levels:
@@ -72,28 +80,36 @@ def find_edges(volts: Volts, interval_s: float) -> Edges:
     """
     levels = levels_of(volts)
     empty = np.empty(0)
-    if levels.swing_v < SMALLEST_SWING_V:
+    if not levels.swing_v >= SMALLEST_SWING_V:
         return Edges(empty, empty.astype(bool), levels, 0)
     high = volts > levels.middle_v
     flips = np.flatnonzero(high[1:] != high[:-1])
     if flips.size == 0:
         return Edges(empty, empty.astype(bool), levels, 0)
-    first, glitches = _clusters(flips)
+    first, last, glitches = _clusters(flips)
     before, after = volts[first], volts[first + 1]
     times_s = (first + (levels.middle_v - before) / (after - before)) * interval_s
-    return Edges(times_s, high[first + 1], levels, glitches)
+    return Edges(times_s, high[first + 1], levels, glitches, (last - first) * interval_s)
 
 
-def _clusters(flips: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+def _clusters(flips: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """First and last flip of each edge, and the number of glitches."""
     gaps = np.diff(flips)
     if gaps.size == 0:
-        return flips, 0
+        return flips, flips, 0
     # The median gap is half a period only if few flips are noise; the 75 % quantile also stands much chatter.
     limit = max(CLUSTER_LEAST, CLUSTER_PART * float(np.quantile(gaps, 0.75)))
     starts = np.concatenate(([0], np.flatnonzero(gaps > limit) + 1))
     sizes = np.diff(np.concatenate((starts, [flips.size])))
     odd = sizes % 2 == 1
-    return flips[starts[odd]], int(np.sum(sizes[odd] // 2) + np.sum(sizes[~odd] // 2))
+    return flips[starts[odd]], flips[(starts + sizes - 1)[odd]], int(np.sum(sizes // 2))
+
+
+def timed_levels(volts: Volts, interval_s: float, edges: Edges) -> Levels:
+    """Levels of a signal together with its rise and fall times."""
+    rise_s = transition_s(volts, interval_s, edges, rising=True)
+    fall_s = transition_s(volts, interval_s, edges, rising=False)
+    return Levels(edges.levels.low_v, edges.levels.high_v, rise_s, fall_s)
 
 
 def transition_s(volts: Volts, interval_s: float, edges: Edges, *, rising: bool) -> float | None:
@@ -104,10 +120,10 @@ def transition_s(volts: Volts, interval_s: float, edges: Edges, *, rising: bool)
     levels = edges.levels
     low_v, high_v = levels.low_v + 0.1 * levels.swing_v, levels.high_v - 0.1 * levels.swing_v
     times: list[float] = []
-    for at_s in edges.times_s[edges.rising == rising][:64]:
+    for at_s in edges.times_s[edges.rising == rising][:EDGES_TIMED]:
         middle = int(at_s / interval_s)
-        near = volts[max(0, middle - 200) : middle + 200]
-        centre = middle - max(0, middle - 200)
+        near = volts[max(0, middle - NEIGHBOURHOOD) : middle + NEIGHBOURHOOD]
+        centre = middle - max(0, middle - NEIGHBOURHOOD)
         below, above = (near <= low_v, near >= high_v) if rising else (near >= high_v, near <= low_v)
         start, end = np.flatnonzero(below[: centre + 1]), np.flatnonzero(above[centre:])
         if start.size and end.size:

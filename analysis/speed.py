@@ -4,22 +4,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.crossings import rough_frequency, zero_phase
+from analysis.mains import mains_rule
 
-HARMONICS = range(1, 8)
-LEAST_BINS = 1.5
 SEARCH_STEP = 0.002
 SEARCH_SPAN = 0.25
+SPARE = 1.33
+
+__all__ = ["electrical_frequency", "mains_rule", "nearest_speed"]
 
 
 def electrical_frequency(emf_v: NDArray[np.float64], interval_s: float) -> float | None:
     """Fundamental frequency of an EMF trace, shape (n,) [Hz]; None where there is no EMF."""
     phase = zero_phase(emf_v, interval_s)
     return rough_frequency(emf_v, interval_s) if phase is None else phase.f_e_hz
-
-
-def mains_rule(f_e_hz: float, mains_hz: float, duration_s: float) -> bool:
-    """Say whether the mains frequency keeps 1.5 bins of the record from the first seven harmonics of the EMF."""
-    return all(abs(mains_hz - k * f_e_hz) >= LEAST_BINS / duration_s for k in HARMONICS)
 
 
 def nearest_speed(target_rpm: float, pole_pairs: int, mains_hz: float, duration_s: float) -> float:
@@ -31,6 +28,6 @@ def nearest_speed(target_rpm: float, pole_pairs: int, mains_hz: float, duration_
     for away in range(steps + 1):
         for sign in (1, -1):
             rpm = target_rpm * (1 + sign * away * SEARCH_STEP)
-            if mains_rule(rpm / 60 * pole_pairs, mains_hz, duration_s / 1.33):
+            if mains_rule(rpm / 60 * pole_pairs, mains_hz, duration_s / SPARE):
                 return rpm
     return target_rpm

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Engine, Select, exists, select
+from sqlalchemy import ColumnElement, Connection, Engine, Select, exists, func, select
 from sqlalchemy.orm import InstrumentedAttribute
 
 from db.canonical import digest_of
@@ -17,8 +17,9 @@ from db.results import StoredRecord, StoredWaveform, Summary, YieldRow
 from db.signing import Head, KeyUse
 from db.store_errors import StoreError, UnknownRecord
 from db.tables import AttachmentRow, EntryRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
-from db.waveform_codec import unpack
+from db.waveform_codec import unpack, waveform_digest
 
+_ENTRY = (EntryRow.kind, EntryRow.subject, EntryRow.position, EntryRow.content, EntryRow.leaf)
 _VOID = exists().where(EntryRow.kind == "void", EntryRow.subject == RunRow.number)
 _SUMMARY = (
     RunRow.number, RunRow.kind, RunRow.stage, RunRow.job, RunRow.motor_serial, RunRow.motor_type, RunRow.station,
@@ -113,7 +114,8 @@ class Queries:
             return self._record(connection, number, size)
 
     def _record(self, connection: Connection, number: str, size: int | None = None) -> StoredRecord:
-        entries = self._entries(connection, number, ("record", "void", "amendment"))
+        of_record = EntryRow.kind.in_(("record", "void", "amendment"))
+        entries = self._entries(connection, select(*_ENTRY).where(EntryRow.subject == number, of_record))
         record = next((e for e in entries if e.kind == "record"), None)
         if record is None:
             raise UnknownRecord(f"{self.where}: there is no record {number}; `polemark records` lists those there are")
@@ -128,50 +130,40 @@ class Queries:
     def started(self, number: str) -> Mapping[str, Any] | None:
         """Return the `started` entry of a run."""
         with reading(self.engine, self.where) as connection:
-            entries = self._entries(connection, number, ("started",))
+            run = select(*_ENTRY).where(EntryRow.subject == number, EntryRow.kind == "started")
+            entries = self._entries(connection, run)
         return entries[0].document if entries else None
-
-    def _entries(self, connection: Connection, subject: str, kinds: Sequence[str]) -> list["_Entry"]:
-        rows = connection.execute(
-            select(EntryRow.kind, EntryRow.position, EntryRow.content, EntryRow.leaf)
-            .where(EntryRow.subject == subject, EntryRow.kind.in_(kinds))
-            .order_by(EntryRow.position)
-        ).all()
-        for row in rows:
-            if leaf_hash(row.content) != row.leaf:
-                raise StoreError(
-                    f"{self.where}: the {row.kind} of {subject} does not fit its digest; the store was changed, or is damaged"
-                )
-        return [_Entry(r.kind, r.position, digest_of(r.content), json.loads(r.content)) for r in rows]
 
     def open_runs(self) -> list[Mapping[str, Any]]:
         """Return the `started` entries of runs that have no record, the oldest first."""
+        runs = select(*_ENTRY).join(RunRow, RunRow.position == EntryRow.position)
         with reading(self.engine, self.where) as connection:
-            contents = connection.scalars(
-                select(EntryRow.content)
-                .join(RunRow, RunRow.position == EntryRow.position)
-                .where(~exists().where(RecordRow.number == RunRow.number))
-                .order_by(EntryRow.position)
-            ).all()
-        return [json.loads(content) for content in contents]
+            entries = self._entries(connection, runs.where(~exists().where(RecordRow.number == RunRow.number)))
+        return [entry.document for entry in entries]
+
+    def _entries(self, connection: Connection, query: Select[*tuple[Any, ...]]) -> list["_Entry"]:
+        """Read entries in their order, each checked against its digest before it is used."""
+        rows = connection.execute(query.order_by(EntryRow.position)).all()
+        for row in rows:
+            if leaf_hash(row.content) != row.leaf:
+                raise StoreError(
+                    f"{self.where}: the {row.kind} of {row.subject} does not fit its digest; the store was changed, or is damaged"
+                )
+        return [_Entry(r.kind, r.position, digest_of(r.content), json.loads(r.content)) for r in rows]
 
     def job(self, number: str) -> Mapping[str, Any] | None:
         """Return a job as it was entered last."""
-        return self._last(select(JobRow.position).where(JobRow.number == number).order_by(JobRow.position.desc()))
+        return self._last(select(func.max(JobRow.position)).where(JobRow.number == number))
 
     def motor(self, serial: str) -> Mapping[str, Any] | None:
         """Return a motor as it was entered last, by its serial number or its shop tag."""
         named = (MotorRow.serial == serial) | (MotorRow.shop_tag == serial)
-        return self._last(select(MotorRow.position).where(named).order_by(MotorRow.position.desc()))
+        return self._last(select(func.max(MotorRow.position)).where(named))
 
-    def _last(self, positions: Select[int]) -> Mapping[str, Any] | None:
+    def _last(self, position: Select[int]) -> Mapping[str, Any] | None:
         with reading(self.engine, self.where) as connection:
-            position = connection.scalar(positions.limit(1))
-            if position is None:
-                return None
-            content = connection.execute(select(EntryRow.content).where(EntryRow.position == position)).scalar_one()
-        document: Mapping[str, Any] = json.loads(content)
-        return document
+            entries = self._entries(connection, select(*_ENTRY).where(EntryRow.position == position.scalar_subquery()))
+        return entries[0].document if entries else None
 
     def waveforms(self, number: str) -> list[StoredWaveform]:
         """Return a record's waveforms, in the order in which the record names them.
@@ -190,9 +182,11 @@ class Queries:
             counts = {row.digest: unpack(row.packed, row.samples, row.dtype, row.codec) for row in rows}
         except ValueError as error:
             raise StoreError(f"{self.where}: record {number}: {error}") from None
-        if digests - set(counts):
+        whole = {digest for digest in counts if waveform_digest(counts[digest]) == digest}
+        if digests - whole:
             raise StoreError(
-                f"{self.where}: record {number} lacks {len(digests - set(counts))} of its waveforms; the store was changed, or is damaged"
+                f"{self.where}: record {number}: {len(digests - whole)} of {len(digests)} waveforms missing or not as their "
+                "digest says; the store was changed, or is damaged"
             )
         return [
             StoredWaveform(

@@ -15,6 +15,7 @@ from db.merkle import consistency_holds, consistency_path, inclusion_holds, incl
 from db.signing import KeyUse, head_holds
 from db.store import Store, StoreError
 from db.tables import EntryRow, HeadRow, KeyRow
+from db.waveform_codec import pack
 
 
 def contents(store: Store) -> list[bytes]:
@@ -184,11 +185,15 @@ def test_a_changed_record_is_noticed_when_it_is_read(tmp_path: Path) -> None:
         store.record(number)
 
 
+OTHER_SAMPLES = f"UPDATE waveforms SET packed = x'{pack(waveform(99).counts).hex()}'"  # noqa: S608
+
+
 @pytest.mark.parametrize(
     ("statement", "sentence"),
     [
         ("UPDATE waveforms SET packed = zeroblob(20)", "record PM-000001: the waveform cannot be unpacked"),
-        ("DELETE FROM waveforms", "record PM-000001 lacks 1 of its waveforms"),
+        ("DELETE FROM waveforms", "record PM-000001: 1 of 1 waveforms missing or not as their digest says"),
+        (OTHER_SAMPLES, "record PM-000001: 1 of 1 waveforms missing or not as their digest says"),
     ],
 )
 def test_a_lost_or_damaged_waveform_is_noticed_when_it_is_read(tmp_path: Path, statement: str, sentence: str) -> None:

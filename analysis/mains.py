@@ -1,0 +1,9 @@
+"""Whether a mains line meets the harmonics of an EMF."""
+
+HARMONICS = range(1, 8)
+LEAST_BINS = 1.5
+
+
+def mains_rule(f_e_hz: float, mains_hz: float, duration_s: float) -> bool:
+    """Say whether the mains frequency keeps 1.5 bins of the record from the first seven harmonics of the EMF."""
+    return all(abs(mains_hz - k * f_e_hz) >= LEAST_BINS / duration_s for k in HARMONICS)
