@@ -31,7 +31,7 @@ _ROWS = (
     ("offset_mean", "mean offset of the sensors", "deg_el", "timing"),
     ("spread", "spread of the sensors' offsets", "deg_el", "timing"),
     ("offset_{sensor}", "offset of {sensor}", "deg_el", "timing"),
-    ("offset_fundamental_{sensor}", "offset of {sensor} to the fundamental", "deg_el", "timing"),
+    ("offset_other_zero_{sensor}", "offset of {sensor} to the other zero", "deg_el", "timing"),
     ("hysteresis_{sensor}", "hysteresis of {sensor}", "deg_el", "timing"),
     ("delay_{sensor}", "delay of {sensor}", "us", "timing"),
     ("duty_{sensor}", "duty of {sensor}", "percent", "timing"),

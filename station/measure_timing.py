@@ -1,11 +1,12 @@
 """Findings of timing: offset, hysteresis and delay of each sensor, spread, duty, and the way to turn the body."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.angles import circular_mean, wrap
+from analysis.angles import wrap
 from analysis.correction import correction
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
 from analysis.pairings import PAIR_ZERO_DEG_EL, PAIRS, SENSORS, nominal_deg_el
@@ -18,8 +19,6 @@ from station.run_facts import Gathered, RunFacts
 if TYPE_CHECKING:
     from station.measuring import Timed
 
-FUNDAMENTAL_U_DEG = 0.10
-"""What slow ripple can add to the fundamental of one record (simulated signal model)."""
 TRACE_POINTS = 320
 TRACE_CYCLES = 2.0
 NO_TARGETS = dict.fromkeys(SENSORS, 0.0)
@@ -42,9 +41,12 @@ def speeds_both_ways(timed: dict[Key, "Timed"], pair: str) -> list[float]:
 def measure_timing(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
     """Add the findings of timing, the table of pairings and the pictures."""
     kind, found = facts.motor_type, by_key(timed)
-    separated = {s: _separated(s, found, kind) for s in SENSORS}
+    judged_zero = kind.convention.zero
+    other_zero = "fundamental" if judged_zero == "waveform" else "waveform"
+    separated = {s: _separated(s, found, kind, judged_zero) for s in SENSORS}
     for sensor, terms in separated.items():
-        _add_sensor(sensor, terms, found, kind, gathered, decision)
+        other = _separated(sensor, found, kind, other_zero).offset
+        _add_sensor(sensor, terms, other, found, kind, gathered, decision)
     offsets = [terms.offset for terms in separated.values()]
     gathered.add(decision.finding("offset_mean", _mean_of(offsets)))
     gathered.add(decision.finding("spread", _spread_of(offsets)))
@@ -52,7 +54,7 @@ def measure_timing(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered
     gathered.pictures = {"traces": _traces(found), "dial": {"edges": _dial(found, kind)}}
 
 
-def _separated(sensor: str, found: dict[Key, "Timed"], kind: MotorType) -> Separated:
+def _separated(sensor: str, found: dict[Key, "Timed"], kind: MotorType, zero: str) -> Separated:
     """Separate a sensor's terms on its own pair, or on any pair that was captured both ways."""
     own = kind.sensors.pairs[sensor]
     pair = next((p for p in (own, *PAIRS) if speeds_both_ways(found, p)), None)
@@ -60,16 +62,17 @@ def _separated(sensor: str, found: dict[Key, "Timed"], kind: MotorType) -> Separ
         none = refused("deg_el", "no winding pair was captured in both directions at one speed")
         return Separated(none, none, refused("us", none.reason), None, None)
     speeds = speeds_both_ways(found, pair)
-    high = _at(sensor, pair, speeds[-1], found, kind)
-    low = _at(sensor, pair, speeds[0], found, kind) if len(speeds) > 1 else None
+    high = _at(sensor, pair, speeds[-1], found, kind, zero)
+    low = _at(sensor, pair, speeds[0], found, kind, zero) if len(speeds) > 1 else None
     return separate(low, high)
 
 
-def _at(sensor: str, pair: str, speed: float, found: dict[Key, "Timed"], kind: MotorType) -> AtSpeed:
+def _at(sensor: str, pair: str, speed: float, found: dict[Key, "Timed"], kind: MotorType, zero: str) -> AtSpeed:
     nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, NO_TARGETS)[sensor, pair]
     both = [found[direction, speed, pair].timing for direction in ("CW", "CCW")]
     frequencies = [t.f_e_hz for t in both if t.f_e_hz is not None]
-    offsets = [_from_nominal(t.sensors[sensor].y_waveform, nominal) for t in both]
+    ys = [t.sensors[sensor].y_waveform if zero == "waveform" else t.sensors[sensor].y_fundamental for t in both]
+    offsets = [_from_nominal(y, nominal) for y in ys]
     return AtSpeed(sum(frequencies) / max(1, len(frequencies)), offsets[0], offsets[1])
 
 
@@ -79,31 +82,32 @@ def _from_nominal(y: Estimate, nominal: float) -> Estimate:
     return Estimate(float(wrap(y.value - nominal)), y.unit, y.u, y.dof, y.budget)
 
 
-def _add_sensor(
-    sensor: str, terms: Separated, found: dict[Key, "Timed"], kind: MotorType, gathered: Gathered, decision: Decision
+def _add_sensor(  # noqa: PLR0913 - the parts of one sensor's findings
+    sensor: str,
+    terms: Separated,
+    other: Estimate,
+    found: dict[Key, "Timed"],
+    kind: MotorType,
+    gathered: Gathered,
+    decision: Decision,
 ) -> None:
     offset = decision.finding(f"offset_{sensor}", terms.offset)
     if terms.offset.value is not None:
         maker = kind.convention.maker_offset_deg_el(terms.offset.value)
-        from dataclasses import replace
-
         offset = replace(
             offset, maker_value=float(wrap(maker)), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})"
         )
     gathered.add(offset)
-    gathered.add(decision.finding(f"offset_fundamental_{sensor}", _fundamental(terms.offset, found)))
+    gathered.add(decision.finding(f"offset_other_zero_{sensor}", other, label=_other_label(sensor, kind)))
     gathered.add(decision.finding(f"hysteresis_{sensor}", terms.hysteresis))
     gathered.add(decision.finding(f"delay_{sensor}", terms.delay))
     gathered.add(decision.finding(f"duty_{sensor}", _duty(sensor, found)))
 
 
-def _fundamental(offset: Estimate, found: dict[Key, "Timed"]) -> Estimate:
-    """Return the same offset against the zero of the fundamental, by the shift that the captures of both directions show."""
-    shifts = [t.taken.sign * t.timing.phase.fundamental_deg for t in found.values() if t.timing.phase is not None]
-    if offset.value is None or not shifts:
-        return refused("deg_el", offset.reason or "no EMF")
-    lines = (*offset.budget, BudgetLine("ripple in the fundamental of one record", "B", FUNDAMENTAL_U_DEG))
-    return estimate(float(wrap(offset.value + circular_mean(np.array(shifts)))), "deg_el", lines)
+def _other_label(sensor: str, kind: MotorType) -> str:
+    """Name the zero that the type's limits do not refer to; its offset is reported without limits."""
+    other = "fundamental" if kind.convention.zero == "waveform" else "waveform"
+    return f"offset of {sensor} to the {other}"
 
 
 def _duty(sensor: str, found: dict[Key, "Timed"]) -> Estimate:
@@ -163,22 +167,25 @@ def _pairings(found: dict[Key, "Timed"], kind: MotorType) -> dict[str, Any]:
         {
             "sensor": sensor,
             "pair": pair,
-            "CW": _cell(sensor, pair, "CW", found),
-            "CCW": _cell(sensor, pair, "CCW", found),
+            "CW": _cell(sensor, pair, "CW", found, kind),
+            "CCW": _cell(sensor, pair, "CCW", found, kind),
             "nominal_deg_el": nominal[sensor, pair],
             "own": kind.sensors.pairs[sensor] == pair,
         }
         for sensor in SENSORS
         for pair in PAIRS
     ]
-    return {"zero": "waveform", "rows": rows}
+    return {"zero": kind.convention.zero, "rows": rows}
 
 
-def _cell(sensor: str, pair: str, direction: str, found: dict[Key, "Timed"]) -> dict[str, float | None] | None:
+def _cell(
+    sensor: str, pair: str, direction: str, found: dict[Key, "Timed"], kind: MotorType
+) -> dict[str, float | None] | None:
     at_speed = max((s for d, s, p in found if d == direction and p == pair), default=None)
     if at_speed is None:
         return None
-    y = found[direction, at_speed, pair].timing.sensors[sensor].y_waveform
+    timing = found[direction, at_speed, pair].timing.sensors[sensor]
+    y = timing.y_waveform if kind.convention.zero == "waveform" else timing.y_fundamental
     return None if y.value is None else {"value": y.value, "u": finite(y.u)}
 
 

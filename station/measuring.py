@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from analysis.refusals import TimingSettings
 from analysis.timing import CaptureTiming, capture_timing
 from drivers.scope import Waveform
 from station.capturing import Taken
@@ -103,9 +104,11 @@ class Measuring:
             taken.capture.interval_s,
             taken.sign,
             self.facts.motor_type.pole_pairs,
-            full_scale_v=_full_scale_v(taken.capture.waveforms[0]),
-            mains_hz=bench.mains,
-            skew_s=bench.errors.scope_skew,
+            settings=TimingSettings(
+                full_scale_v=_full_scale_v(taken.capture.waveforms[0]),
+                mains_hz=bench.mains,
+                skew_s=bench.errors.scope_skew,
+            ),
         )
 
 

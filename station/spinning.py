@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.speed import mains_rule, nearest_speed
+from analysis.mains import mains_rule
+from analysis.speed import nearest_speed
 from drivers.scope import CaptureSettings
 from station.capturing import Taken, acquire, connect, expected_emf_peak_v, settings_for, verified_speed_rpm
 from station.exit_codes import RunStopped
@@ -16,8 +17,10 @@ RPM_TO_RAD_S = 2 * math.pi / 60
 RAMP_STEP_V = 1.5
 RAMP_TICK_S = 0.1
 SETTLE_S = 0.3
-SPEED_TOLERANCE = 0.01
+SPEED_TOLERANCE = 0.005
 """A verified speed this close to its target is taken."""
+MAINS_MARGIN = 1.2
+"""The rule is kept with this margin, so that the speed may wander a little during the captures to come."""
 SPEED_TRIES = 4
 CHECK_CYCLES = 6
 CHECK_INTERVAL_S = 1e-4
@@ -178,7 +181,7 @@ class Spin:
             spin_k = supervisor.bench.file.spin_motor.constant
             seen_rpm = abs(measured if measured is not None else float(supervisor.seen.get("spin_speed_rpm") or 0.0))
             close = abs(seen_rpm - speed_rpm) <= SPEED_TOLERANCE * speed_rpm
-            if close and mains_rule(seen_rpm / 60 * poles, mains_hz, self.duration_s):
+            if close and mains_rule(seen_rpm / 60 * poles, mains_hz, self.duration_s / MAINS_MARGIN):
                 break
             self._ramp(self.voltage_v + (speed_rpm - seen_rpm) * RPM_TO_RAD_S * spin_k)
         _, current_a = supervisor.bench.spin_supply.measure()
