@@ -199,10 +199,9 @@ def _together(each: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64]:
 
 
 def _unseen(y: NDArray[np.float64]) -> tuple[str, ...]:
-    rows, columns = np.isnan(y).all(axis=1), np.isnan(y).all(axis=0)
     return (
-        *(s for i, s in enumerate(SENSORS) if rows[i]),
-        *(p for i, p in enumerate(PAIRS) if columns[i]),
+        *(s for s, row in zip(SENSORS, y, strict=True) if np.isnan(row).all()),
+        *(p for p, column in zip(PAIRS, y.T, strict=True) if np.isnan(column).all()),
     )
 
 
