@@ -204,7 +204,7 @@ def expanded_u(of: Estimate, coverage: float = COVERAGE) -> float | None:
 
 
 def combined_u(sensitivities: Sequence[float], u: Sequence[float], correlation: ArrayLike | None = None) -> float:
-    """Combined standard uncertainty of a quantity with correlated inputs.
+    """Combine the standard uncertainties of correlated inputs into that of the quantity made of them.
 
     Parameters
     ----------

@@ -40,6 +40,8 @@ class ZeroPhase:
         Robust standard deviation of one averaged point about the local fits [V].
     zero_sd_deg
         Standard deviation of one zero from that residual, white noise assumed [deg].
+    step_v
+        Smallest step between samples, the converter's as a rule [V].
     """
 
     zeros_s: Floats
@@ -49,6 +51,7 @@ class ZeroPhase:
     mean_v: float
     residual_v: float
     zero_sd_deg: float
+    step_v: float
 
     @property
     def cycles(self) -> float:
@@ -74,18 +77,20 @@ class ZeroPhase:
 
 def rough_frequency(volts: Floats, interval_s: float) -> float | None:
     """Frequency of the strongest line [Hz] from a windowed, interpolated spectrum of block means; None without one."""
-    means, _, step_s = block_means(volts, interval_s, max(1, volts.size // SPECTRUM_POINTS))
-    if means.size < 8:  # noqa: PLR2004 - too few for a line and its neighbours
+    means, _, step_s = block_means(volts, interval_s, -(-volts.size // SPECTRUM_POINTS))
+    if means.size < 8:
         return None
     means = means - means.mean()
-    spectrum = np.abs(np.fft.rfft(means * np.hanning(means.size), 4 * means.size))
-    spectrum[:3] = 0.0
+    # At least twice as long by zeros, and a power of two for speed.
+    size = 1 << int(2 * means.size - 1).bit_length()
+    spectrum = np.abs(np.fft.rfft(means * np.hanning(means.size), size))
+    spectrum[: size // means.size] = 0.0
     peak = int(np.argmax(spectrum))
     if spectrum[peak] <= LINE_OVER_FLOOR * np.median(spectrum) or not 0 < peak < spectrum.size - 1:
         return None
     left, top, right = np.log(spectrum[peak - 1 : peak + 2] + 1e-300)
     shift = 0.5 * (left - right) / (left - 2 * top + right)
-    return float((peak + shift) / (4 * means.size * step_s))
+    return float((peak + shift) / (size * step_s))
 
 
 def block_means(volts: Floats, interval_s: float, block: int) -> tuple[Floats, float, float]:
@@ -94,9 +99,13 @@ def block_means(volts: Floats, interval_s: float, block: int) -> tuple[Floats, f
     return means, (block - 1) / 2 * interval_s, block * interval_s
 
 
-def zero_phase(emf_v: Floats, interval_s: float) -> ZeroPhase | None:
-    """Fit every zero of an EMF, shape (n,); None where there are too few cycles or no EMF at all."""
-    emf_v = despiked(emf_v)
+def zero_phase(emf_v: Floats, interval_s: float, pole_pairs: int = 1) -> ZeroPhase | None:
+    """Fit every zero of an EMF, shape (n,); None where there are too few cycles or no EMF at all.
+
+    With the number of pole pairs given, what parts rising from falling zeros is averaged over whole turns.
+    """
+    step_v = smallest_step_v(emf_v)
+    emf_v = despiked(emf_v, step_v)
     f_e_hz = rough_frequency(emf_v, interval_s)
     if f_e_hz is None or f_e_hz * emf_v.size * interval_s < LEAST_CYCLES:
         return None
@@ -116,26 +125,30 @@ def zero_phase(emf_v: Floats, interval_s: float) -> ZeroPhase | None:
         return None
     f_e_hz = float((phase[-1] - phase[0]) / 360 / (zeros[-1] - zeros[0]) / step_s)
     amplitude_v = _amplitude(y - mean_v, zeros, phase)
-    phase = phase + _apart(zeros, phase)
+    phase = phase + _apart(zeros, phase, 2 * pole_pairs)
     # The value in the middle of a cubic through n points has 9/4 of the variance of their mean.
     zero_sd = 1.5 * residual_v / np.sqrt(2 * _half_window(per_cycle) + 1) / np.median(np.abs(slopes))
     zero_sd_deg = float(zero_sd * 360 / per_cycle)
-    return ZeroPhase(zeros * step_s + first_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, zero_sd_deg)
+    return ZeroPhase(zeros * step_s + first_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, zero_sd_deg, step_v)
 
 
 def _half_window(per_cycle: float) -> int:
     return max(3, round(per_cycle * HALF_WINDOW_DEG / 360))
 
 
-def despiked(volts: Floats) -> Floats:
+def smallest_step_v(volts: Floats) -> float:
+    """Smallest change from a sample to the next, of every seventh; infinite for a signal that never changes [V]."""
+    sizes = np.abs(volts[1::7] - volts[: volts.size - 1 : 7])
+    return float(np.min(sizes[sizes > 0], initial=np.inf))
+
+
+def despiked(volts: Floats, step_v: float) -> Floats:
     """Replace single samples that jump away and back by the mean of their neighbours."""
+    if not np.isfinite(step_v):
+        return volts
     steps = np.diff(volts)
     sizes = np.abs(steps)
-    some = sizes[::7]
-    lsb = float(np.min(some[some > 0], initial=np.inf))
-    if not np.isfinite(lsb):
-        return volts
-    limit = max(SPIKE_STEPS * lsb, SPIKE_MAD * float(np.median(some)))
+    limit = max(SPIKE_STEPS * step_v, SPIKE_MAD * float(np.median(sizes[::7])))
     large = np.flatnonzero(sizes > limit)
     pairs = large[:-1][np.diff(large) == 1]
     bad = pairs[steps[pairs] * steps[pairs + 1] < 0] + 1
@@ -209,14 +222,18 @@ def _counted(zeros: Floats, rising: NDArray[np.bool_]) -> Floats | None:
     return 180.0 * (count + (0.0 if rising[0] else 1.0))
 
 
-def _apart(zeros: Floats, phase: Floats) -> Floats:
-    """Correction of the phase at each zero [deg], of one size and alternating sign: how much later than a smooth phase
-    says rising zeros come, and falling ones sooner."""
+def _apart(zeros: Floats, phase: Floats, per_turn: int) -> Floats:
+    """Find the correction of the phase at each zero [deg], of one size and alternating sign.
+
+    It is how much later than a smooth phase says rising zeros come, and falling ones sooner.
+    """
     weights = np.array([-0.5, 1.0, -0.5])
     slope = (phase[-1] - phase[0]) / (zeros[-1] - zeros[0])
     bend = np.convolve(zeros, weights, mode="valid") * slope - np.convolve(phase, weights, mode="valid")
     sign = np.where(np.rint(phase / 180) % 2 == 0, 1.0, -1.0)
-    return sign * float(np.median(sign[1:-1] * bend)) / 2
+    late = (sign[1:-1] * bend)[: max(1, bend.size // per_turn) * per_turn]
+    off = np.abs(late - np.median(late))
+    return sign * float(np.mean(late[off <= SPIKE_MAD * np.median(off)])) / 2
 
 
 def _amplitude(y: Floats, zeros: Floats, phase: Floats) -> float:

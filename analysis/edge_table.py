@@ -23,7 +23,7 @@ LEAST_IN_PLACE = 0.75
 MAD_TO_SD = 1.4826
 
 
-class Unmeasurable(ValueError):
+class UnmeasurableError(ValueError):
     """A figure that must not be given; its text is the reason."""
 
 
@@ -89,7 +89,7 @@ def edge_table(chi_deg: Floats, edges: Edges, direction: int, pole_pairs: int, d
 
     Raises
     ------
-    Unmeasurable
+    UnmeasurableError
         Some pole's edge was never seen, or the edges do not keep one place in the cycle.
     """
     seen = np.isfinite(chi_deg)
@@ -101,7 +101,7 @@ def edge_table(chi_deg: Floats, edges: Edges, direction: int, pole_pairs: int, d
     away = wrap(at - centre)
     near = np.abs(away) <= FARTHEST_DEG
     if at.size == 0 or np.count_nonzero(near) < LEAST_IN_PLACE * at.size:
-        raise Unmeasurable("the sensor's edges keep no place in the cycle of the EMF")
+        raise UnmeasurableError("the sensor's edges keep no place in the cycle of the EMF")
     cycle = np.rint((at - centre - away) / 360).astype(np.int64)[near]
     cycle -= cycle.min()
     grid, widths = _grids(away[near], spans[near], cycle, (~cw_rise[near]).astype(np.int64), pole_pairs)
@@ -138,7 +138,7 @@ def _kept(grid: Floats, widths: Floats) -> Floats:
     kept = np.where(clean | ~clean.any(axis=0), grid, np.nan)
     counts = np.count_nonzero(np.isfinite(kept), axis=0)
     if not counts.all():
-        raise Unmeasurable("not every edge of a turn was seen")
+        raise UnmeasurableError("not every edge of a turn was seen")
     distance = np.abs(kept - _medians(kept, counts))
     sizes = distance[np.isfinite(distance)]
     # Cells with one edge only have no scatter and would make the rest look like outliers.

@@ -13,7 +13,7 @@ LEVEL_STRIDE = 37
 """Levels come from every 37th sample: enough for quantiles, coprime to what repeats."""
 CLUSTER_PART = 0.02
 CLUSTER_LEAST = 3
-EDGES_TIMED = 64
+EDGES_TIMED = 16
 """Rise and fall times are medians of at most this many edges."""
 NEIGHBOURHOOD = 200
 
@@ -89,7 +89,7 @@ def find_edges(volts: Volts, interval_s: float) -> Edges:
     first, last, glitches = _clusters(flips)
     before, after = volts[first], volts[first + 1]
     times_s = (first + (levels.middle_v - before) / (after - before)) * interval_s
-    return Edges(times_s, high[first + 1], levels, glitches, (last - first) * interval_s)
+    return Edges(times_s, high[first + 1], levels, glitches, np.asarray((last - first) * interval_s, dtype=np.float64))
 
 
 def _clusters(flips: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
@@ -119,21 +119,21 @@ def transition_s(volts: Volts, interval_s: float, edges: Edges, *, rising: bool)
     """
     levels = edges.levels
     low_v, high_v = levels.low_v + 0.1 * levels.swing_v, levels.high_v - 0.1 * levels.swing_v
-    times: list[float] = []
-    for at_s in edges.times_s[edges.rising == rising][:EDGES_TIMED]:
-        middle = int(at_s / interval_s)
-        near = volts[max(0, middle - NEIGHBOURHOOD) : middle + NEIGHBOURHOOD]
-        centre = middle - max(0, middle - NEIGHBOURHOOD)
-        below, above = (near <= low_v, near >= high_v) if rising else (near >= high_v, near <= low_v)
-        start, end = np.flatnonzero(below[: centre + 1]), np.flatnonzero(above[centre:])
-        if start.size and end.size:
-            times.append(_between(near, int(start[-1]), centre + int(end[0]), low_v, high_v, rising=rising) * interval_s)
-    return float(np.median(times)) if times else None
-
-
-def _between(near: Volts, start: int, end: int, low_v: float, high_v: float, *, rising: bool) -> float:
-    """Samples between the two level crossings, interpolated."""
     first_v, last_v = (low_v, high_v) if rising else (high_v, low_v)
-    begin = start + (first_v - near[start]) / (near[start + 1] - near[start])
-    finish = end - 1 + (last_v - near[end - 1]) / (near[end] - near[end - 1])
-    return float(max(0.0, finish - begin))
+    at = (edges.times_s[edges.rising == rising] / interval_s).astype(np.int64)
+    reach = min(NEIGHBOURHOOD, volts.size // 4)
+    at = at[(at >= reach) & (at < volts.size - reach)][:EDGES_TIMED]
+    if at.size == 0:
+        return None
+    before = volts[at[:, None] - np.arange(reach)]
+    after = volts[at[:, None] + 1 + np.arange(reach)]
+    side = 1.0 if rising else -1.0
+    out, into = side * (before - first_v) <= 0, side * (after - last_v) >= 0
+    whole = out.any(axis=1) & into.any(axis=1)
+    if not whole.any():
+        return None
+    # Walking out from the edge both ways: the first sample on the far side of each level, and its neighbour inside.
+    start, end = at - np.argmax(out, axis=1), at + 1 + np.argmax(into, axis=1)
+    begin = start + (first_v - volts[start]) / (volts[start + 1] - volts[start])
+    finish = end - 1 + (last_v - volts[end - 1]) / (volts[end] - volts[end - 1])
+    return float(np.median(np.maximum(0.0, finish - begin)[whole])) * interval_s

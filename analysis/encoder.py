@@ -1,287 +1,353 @@
 """Counts of an incremental encoder between index pulses, three ways, with the place of every lost or false pulse.
 
-A dropped pulse of one channel costs four counts at fourfold decoding, one period of that channel, and shows as a
-reversal; a false one nets nothing or four the other way. So counts, edges and reversals are reported side by side.
+A dropped pulse of one channel costs four counts at fourfold decoding and two edges of that channel, and shows as
+reversals; a false one nets nothing or four the other way, and two edges more. So counts, edges and reversals are reported
+side by side, and none is worked out from another.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.edges import Levels, levels_of
+from analysis.encoder_faults import (
+    Anomaly,
+    channel_anomalies,
+    index_anomalies,
+    lost_and_false,
+    seen_clockwise,
+    with_repeats,
+)
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.pulse_trains import PulseTrain, Sampled, Trace, Volts, WireLevels, pulses
+from analysis.quadrature import QuadratureTrack, decode, duty_percent, quadrature_deg_line
 
-Volts = NDArray[np.float64]
-SMALLEST_SWING_V = 2.0
-BLOCK = 1 << 17
-LOST_RATIO, FALSE_RATIO = 1.5, 0.6
-NEIGHBOURS = 65
-HYSTERESIS_PART = 0.15
-LEAST_SAMPLES_PER_COUNT = 3.0
-# From state (A, B) before to after, both as 2 A + B: one count up, one down, none, or both at once (illegal).
-_STEP = np.array([0, -1, 1, 2, 1, 0, 2, -1, -1, 2, 0, 1, 2, 1, -1, 0], dtype=np.int64)
-ILLEGAL = 2
+Floats = NDArray[np.float64]
+Counts = NDArray[np.int64]
 
-
-@dataclass(frozen=True, slots=True)
-class Anomaly:
-    """One lost or false pulse: channel, turn (counted from the first index pulse) and place in it, and what it was."""
-
-    channel: str
-    what: str
-    turn: int
-    place: float
+LEAST_SAMPLES_PER_COUNT = 2.4
+"""Down to here counts were exact in trials; five or more should be asked for."""
+LEAST_INDEX_PULSES = 2
+LEAST_EDGES = 8
+NAMEPLATE_PART = 0.02
+"""A count this near to the nameplate's is the nameplate's with pulses lost or false; else it is another line count."""
+INDEX_PART = 0.25
+NARROW_PART = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class EncoderFigures:
     """What one capture of A, B and index says.
 
-    Counts are per turn between index pulses. `sense` is +1 where A leads B. `repeats` says that the anomalies come at
-    the same place each turn (disc), else they are electrical.
+    Parameters
+    ----------
+    turns
+        Whole turns between index pulses.
+    counts_per_rev_x4, edges_per_rev_a, edges_per_rev_b
+        Those of the turn that is furthest from the nameplate, so that one bad turn in five cannot hide.
+    counts_each_turn, edges_each_turn_a, edges_each_turn_b, reversals_each_turn
+        All of them, shape (turns,).
+    dropped, extra
+        Counts less and more than there should be, in all turns together; `turns` says how many these are.
+    illegal
+        Changes of A and B within one sample interval.
+    reversals
+        Steps against the rotation, between the first and the last index pulse.
+    sense
+        +1 where A leads B in this capture, -1 where B leads A.
+    leads_going_cw
+        `A` or `B`; empty where the direction was not given.
+    lines_found
+        Counts over four of the middle turn; None without one.
+    index_width_counts, index_active_low
+        Width of the index pulse; whether the index is low there.
+    index_times_s
+        Middles of the index pulses, shape (turns + 1,) [s from the first sample].
+    edge_times_s, edge_counts
+        Every edge of A and B, and the count after it, upwards as the shaft turns, shape (n,).
+    anomalies
+        Every lost or false pulse with its place, in partial turns too.
+    refusal
+        Why there are no counts; empty if there are. Where only the index is missing, sense, phase and duty stand.
     """
 
     turns: int
     counts_per_rev_x4: Estimate
     edges_per_rev_a: Estimate
     edges_per_rev_b: Estimate
+    counts_each_turn: Counts
+    edges_each_turn_a: Counts
+    edges_each_turn_b: Counts
+    reversals_each_turn: Counts
     dropped: Estimate
     extra: Estimate
     illegal: Estimate
-    reversals: int
+    reversals: Estimate
     sense: int
+    leads_going_cw: str
+    lines_found: float | None
     quadrature_deg_line: Estimate
     duty_a: Estimate
     duty_b: Estimate
-    index_width_counts: float | None
-    index_times_s: NDArray[np.float64]
+    index_width_counts: Estimate
+    index_active_low: bool
+    index_times_s: Floats
+    edge_times_s: Floats
+    edge_counts: Counts
     anomalies: tuple[Anomaly, ...]
-    repeats: bool
-    levels: dict[str, Levels]
-    refusal: str
+    levels: Mapping[str, WireLevels]
+    runts: Mapping[str, int]
+    refusal: str = ""
+
+    @property
+    def repeats(self) -> bool:
+        """Whether any anomaly comes at the same place again."""
+        return any(one.repeats for one in self.anomalies)
 
 
-def schmitt_edges(volts: Volts, *, rare: bool = False) -> tuple[NDArray[np.float64], NDArray[np.bool_], Levels]:
-    """Edges with hysteresis of 15 % of the swing about the middle, in samples with sub-sample interpolation.
-
-    Parameters
-    ----------
-    rare
-        The signal is high so seldom (an index pulse) that quantiles do not see it: its extremes are its levels.
-
-    Returns
-    -------
-    tuple
-        Positions (n,), rising (n,), levels; empty if the swing is below 2 V.
-    """
-    levels = Levels(float(volts.min()), float(volts.max())) if rare else levels_of(volts)
-    empty = np.empty(0)
-    if levels.swing_v < SMALLEST_SWING_V:
-        return empty, empty.astype(bool), levels
-    up = _flips(volts, levels.middle_v + HYSTERESIS_PART * levels.swing_v)
-    down = _flips(volts, levels.middle_v - HYSTERESIS_PART * levels.swing_v)
-    # A rise counts at the upper threshold, a fall at the lower; alternation is kept by dropping repeats.
-    rises = up[volts[up + 1] > volts[up]]
-    falls = down[volts[down + 1] < volts[down]]
-    at = np.concatenate([rises, falls])
-    rising = np.concatenate([np.ones(rises.size, bool), np.zeros(falls.size, bool)])
-    order = np.argsort(at, kind="stable")
-    at, rising = at[order], rising[order]
-    keep = np.concatenate([[True], rising[1:] != rising[:-1]]) if at.size else np.empty(0, bool)
-    at, rising = at[keep], rising[keep]
-    before, after = volts[at], volts[at + 1]
-    part = np.clip((levels.middle_v - before) / np.where(after == before, 1.0, after - before), 0.0, 1.0)
-    return at + part, rising, levels
+def schmitt_edges(volts: Volts, *, rare: bool = False) -> tuple[Floats, NDArray[np.bool_], WireLevels]:
+    """Return edges of one channel: places [samples], rising or not, levels; empty if the swing is below 2 V."""
+    train = pulses(Trace(volts), rare=rare)
+    return train.at, train.rising, train.levels
 
 
-def _flips(volts: Volts, threshold_v: float) -> NDArray[np.int64]:
-    """Samples after which a threshold is crossed; in blocks that stay in the cache."""
-    found = []
-    for start in range(0, volts.size - 1, BLOCK):
-        high = volts[start : start + BLOCK + 1] > threshold_v
-        found.append(np.flatnonzero(high[1:] != high[:-1]) + start)
-    return np.concatenate(found) if found else np.empty(0, np.int64)
-
-
-def analyse_encoder(a_v: Volts, b_v: Volts, z_v: Volts, interval_s: float, lines: int) -> EncoderFigures:
+def analyse_encoder(
+    a: Sampled | Volts, b: Sampled | Volts, z: Sampled | Volts, interval_s: float, lines: int, direction: int = 0
+) -> EncoderFigures:
     """Analyse one capture of a turning encoder.
 
     Parameters
     ----------
-    a_v, b_v, z_v
-        Samples of A, B and index, shape (n,) [V].
+    a, b, z
+        The channels as the scope gave them, or as volts; integers are quickest.
     lines
-        Lines per turn by the nameplate; used to word what is lost, never to count.
+        Lines per turn by the nameplate; used to say what is lost, never to count.
+    direction
+        +1 clockwise seen facing the drive end, -1 counter-clockwise, 0 if not known.
+
+    Raises
+    ------
+    ValueError
+        The channels differ in length, or `lines` is not positive.
     """
-    (ta, ra, la), (tb, rb, lb) = schmitt_edges(a_v), schmitt_edges(b_v)
-    tz, rz, lz = schmitt_edges(z_v, rare=True)
-    levels = {"A": la, "B": lb, "Z": lz}
-    refusal = _refusal(levels, ta, tb, a_v.size)
-    index, width = _index_centres(tz, rz)
-    if not refusal and index.size < 2:  # noqa: PLR2004 - one turn needs two
-        refusal = f"{index.size} index pulses in the record; needed: two"
+    channels = [Trace(c) if isinstance(c, np.ndarray) else c for c in (a, b, z)]
+    samples, *others = (c.counts.size for c in channels)
+    if others != [samples, samples] or lines <= 0:
+        raise ValueError(
+            f"A, B and index must be equally long and lines positive, "
+            f"got {samples}, {others[0]}, {others[1]} samples and {lines} lines"
+        )
+    trains = {"A": pulses(channels[0]), "B": pulses(channels[1]), "Z": pulses(channels[2], rare=True)}
+    index = _index_pulses(trains["Z"], samples)
+    refusal = _refusal(trains, samples)
     if refusal:
-        return _refused(refusal, levels)
-    times, step, illegal_at = _decode(ta, ra, tb, rb)
-    position = np.cumsum(step)
-    turns = index.size - 1
-    counts = np.abs(np.rint(np.diff(np.interp(index, times, position)))).astype(np.int64)
-    forward = 1 if position[-1] > position[0] else -1
-    edges_a, edges_b = _edges_per_turn(ta, index), _edges_per_turn(tb, index)
-    anomalies = tuple(x for name, t, r in (("A", ta, ra), ("B", tb, rb)) for x in _anomalies(name, t, r, index))
-    missing = int(np.sum(np.maximum(0, 4 * lines - counts)))
-    surplus = int(np.sum(np.maximum(0, counts - 4 * lines)))
-    inside = (times >= index[0]) & (times <= index[-1])
-    duty_a, duty_b = _duty(ta, ra), _duty(tb, rb)
-    # A record whose turns differ is told by its worst turn, so that one bad turn in five cannot hide.
+        return _refused(refusal, trains)
+    if index.at.size < LEAST_INDEX_PULSES:
+        return _without_index(_index_refusal(trains["Z"], index), trains, direction, samples, interval_s)
+    return _figures(trains, index, samples, interval_s, lines, direction)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Index:
+    """Middles of the index pulses and their width [samples]."""
+
+    at: Floats
+    width: float
+    active_low: bool
+
+
+def _figures(
+    trains: Mapping[str, PulseTrain], index: _Index, samples: int, interval_s: float, lines: int, direction: int
+) -> EncoderFigures:
+    track = decode(trains["A"], trains["B"])
+    sense = 1 if track.position[-1] >= track.position[0] else -1
+    counts = np.rint(np.diff(sense * np.interp(index.at, track.at, track.position))).astype(np.int64)
+    edges = {name: _number_each_turn(trains[name].at, index.at) for name in ("A", "B")}
+    reversals = _inside_each_turn(track.at[track.step == -sense], index.at)
+    should = _should_be(counts, 4 * lines)
+    anomalies = _anomalies(trains, track, sense, index.at, counts, should, samples)
+    beside = lost_and_false(anomalies, counts.size)
+    whole = np.abs(counts - should) < INDEX_PART * should
+    illegal = _inside_each_turn(track.illegal_at, index.at)
     return EncoderFigures(
-        turns=turns,
-        counts_per_rev_x4=_exact(float(counts[np.argmax(np.abs(counts - 4 * lines))])),
-        edges_per_rev_a=_exact(float(edges_a[np.argmax(np.abs(edges_a - 2 * lines))])),
-        edges_per_rev_b=_exact(float(edges_b[np.argmax(np.abs(edges_b - 2 * lines))])),
-        dropped=_exact(float(missing)),
-        extra=_exact(float(surplus)),
-        illegal=_exact(float(np.sum((illegal_at >= index[0]) & (illegal_at <= index[-1])))),
-        reversals=int(np.sum(step[inside] == -forward)),
-        sense=forward,
-        quadrature_deg_line=_quadrature(ta, ra, tb, rb, forward),
-        duty_a=duty_a,
-        duty_b=duty_b,
-        index_width_counts=None if width is None else float(width * counts.mean() / np.diff(index).mean()),
-        index_times_s=index * interval_s,
-        anomalies=anomalies,
-        repeats=_repeats(anomalies, turns),
-        levels=levels,
-        refusal="",
+        turns=counts.size,
+        counts_per_rev_x4=_furthest(counts, 4 * lines),
+        edges_per_rev_a=_furthest(edges["A"], 2 * lines),
+        edges_per_rev_b=_furthest(edges["B"], 2 * lines),
+        counts_each_turn=counts,
+        edges_each_turn_a=edges["A"],
+        edges_each_turn_b=edges["B"],
+        reversals_each_turn=reversals,
+        dropped=_exact(_apart(should, counts, edges, whole, -1) + 4 * beside["lost"]),
+        extra=_exact(_apart(should, counts, edges, whole, 1) + 2 * beside["false"]),
+        illegal=_exact(illegal.sum()),
+        reversals=_exact(reversals.sum()),
+        sense=sense,
+        leads_going_cw=_leads_going_cw(sense, direction),
+        lines_found=float(np.median(counts)) / 4,
+        quadrature_deg_line=quadrature_deg_line(trains["A"], trains["B"], sense, index.at),
+        duty_a=duty_percent(trains["A"], index.at),
+        duty_b=duty_percent(trains["B"], index.at),
+        index_width_counts=_index_width(index, counts),
+        index_active_low=index.active_low,
+        index_times_s=index.at * interval_s,
+        edge_times_s=track.at * interval_s,
+        edge_counts=sense * track.position,
+        anomalies=seen_clockwise(anomalies) if direction < 0 else anomalies,
+        levels={name: train.levels for name, train in trains.items()},
+        runts={name: train.runts for name, train in trains.items()},
     )
 
 
-def _exact(value: float) -> Estimate:
-    """A count: it is exact, or it is wrong."""
-    return estimate(value, "count", [])
-
-
-def _refusal(levels: dict[str, Levels], ta: NDArray[np.float64], tb: NDArray[np.float64], size: int) -> str:
-    for name in ("A", "B", "Z"):
-        if levels[name].swing_v < SMALLEST_SWING_V:
-            return f"{name} does not switch: swing {levels[name].swing_v:.2f} V; needed: 2 V"
-    per_count = size / max(1, ta.size + tb.size)
+def _refusal(trains: Mapping[str, PulseTrain], samples: int) -> str:
+    for name in ("A", "B"):
+        if not trains[name].levels.switches:
+            return f"{name} does not switch: swing {trains[name].levels.swing_v:.2f} V; needed: 2 V"
+        if trains[name].at.size < LEAST_EDGES:
+            return f"{name} shows {trains[name].at.size} edges in the record; needed: {LEAST_EDGES}"
+    per_count = samples / (trains["A"].at.size + trains["B"].at.size)
     if per_count < LEAST_SAMPLES_PER_COUNT:
         return f"{per_count:.1f} samples a count; needed: {LEAST_SAMPLES_PER_COUNT:g}"
     return ""
 
 
-def _refused(reason: str, levels: dict[str, Levels]) -> EncoderFigures:
-    none, line, duty = refused("count", reason), refused("deg_line", reason), refused("percent", reason)
-    empty = np.empty(0)
-    return EncoderFigures(0, none, none, none, none, none, none, 0, 0, line, duty, duty, None, empty, (), False, levels, reason)
+def _index_refusal(train: PulseTrain, index: _Index) -> str:
+    if not train.levels.switches:
+        return f"Z does not switch: swing {train.levels.swing_v:.2f} V; needed: 2 V"
+    return f"{index.at.size} index pulses in the record; needed: two, for one whole turn"
 
 
-def _index_centres(tz: NDArray[np.float64], rz: NDArray[np.bool_]) -> tuple[NDArray[np.float64], float | None]:
-    """Middles of the index pulses and their median width [samples]; the edge itself may lie next to a count edge."""
-    if tz.size == 0:
-        return np.empty(0), None
-    start = 0 if rz[0] else 1
-    rises, falls = tz[start::2], tz[start + 1 :: 2]
-    rises = rises[: falls.size]
-    if rises.size == 0:
-        return np.empty(0), None
-    return (rises + falls) / 2, float(np.median(falls - rises))
+def _without_index(
+    reason: str, trains: Mapping[str, PulseTrain], direction: int, samples: int, interval_s: float
+) -> EncoderFigures:
+    """Give what needs no whole turn: sense, phase and duty; their scatter comes from quarters of the record."""
+    track = decode(trains["A"], trains["B"])
+    sense = 1 if track.position[-1] >= track.position[0] else -1
+    quarters = np.linspace(0.0, samples, 5)
+    return replace(
+        _refused(reason, trains),
+        sense=sense,
+        leads_going_cw=_leads_going_cw(sense, direction),
+        quadrature_deg_line=quadrature_deg_line(trains["A"], trains["B"], sense, quarters),
+        duty_a=duty_percent(trains["A"], quarters),
+        duty_b=duty_percent(trains["B"], quarters),
+        edge_times_s=track.at * interval_s,
+        edge_counts=sense * track.position,
+    )
 
 
-def _decode(
-    ta: NDArray[np.float64], ra: NDArray[np.bool_], tb: NDArray[np.float64], rb: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
-    """Fourfold decoding: times, steps of -1, 0, +1, and where both channels changed at once."""
-    times = np.concatenate([ta, tb])
-    order = np.argsort(times, kind="stable")
-    is_a = np.concatenate([np.ones(ta.size, bool), np.zeros(tb.size, bool)])[order]
-    high = np.concatenate([ra, rb])[order]
-    times = times[order]
-    a = _levels_over(is_a, high, initial=not bool(ra[0]))
-    b = _levels_over(~is_a, high, initial=not bool(rb[0]))
-    after = 2 * a + b
-    before = np.concatenate([[2 * int(not ra[0]) + int(not rb[0])], after[:-1]])
-    same = np.concatenate([[False], np.diff(times) == 0])
-    step = _STEP[4 * before + after]
-    return times, np.where(step == ILLEGAL, 0, step), times[(step == ILLEGAL) | same]
+def _leads_going_cw(sense: int, direction: int) -> str:
+    if direction == 0:
+        return ""
+    return "A" if sense * direction > 0 else "B"
 
 
-def _levels_over(mine: NDArray[np.bool_], high: NDArray[np.bool_], *, initial: bool) -> NDArray[np.int64]:
-    """Level of one channel after every event of both."""
-    last = np.maximum.accumulate(np.where(mine, np.arange(mine.size), -1))
-    return np.where(last >= 0, high[np.maximum(last, 0)], initial).astype(np.int64)
+def _refused(reason: str, trains: Mapping[str, PulseTrain]) -> EncoderFigures:
+    none, none_line, none_duty = refused("count", reason), refused("deg_line", reason), refused("percent", reason)
+    nothing = np.empty(0, dtype=np.int64)
+    return EncoderFigures(
+        turns=0,
+        counts_per_rev_x4=none,
+        edges_per_rev_a=none,
+        edges_per_rev_b=none,
+        counts_each_turn=nothing,
+        edges_each_turn_a=nothing,
+        edges_each_turn_b=nothing,
+        reversals_each_turn=nothing,
+        dropped=none,
+        extra=none,
+        illegal=none,
+        reversals=none,
+        sense=0,
+        leads_going_cw="",
+        lines_found=None,
+        quadrature_deg_line=none_line,
+        duty_a=none_duty,
+        duty_b=none_duty,
+        index_width_counts=none,
+        index_active_low=False,
+        index_times_s=np.empty(0),
+        edge_times_s=np.empty(0),
+        edge_counts=nothing,
+        anomalies=(),
+        levels={name: train.levels for name, train in trains.items()},
+        runts={name: train.runts for name, train in trains.items()},
+        refusal=reason,
+    )
 
 
-def _edges_per_turn(times: NDArray[np.float64], index: NDArray[np.float64]) -> NDArray[np.int64]:
-    number = np.interp(index, times, np.arange(times.size))
-    return np.rint(np.diff(number)).astype(np.int64)
+def _index_pulses(train: PulseTrain, samples: int) -> _Index:
+    """Middles of the index pulses; their edges may lie next to a count edge and would make the count waver by one."""
+    rises, falls = train.rises, train.falls
+    if train.at.size == 0:
+        return _Index(np.empty(0), 0.0, active_low=False)
+    high = float(np.sum(train.at[~train.rising]) - np.sum(train.at[train.rising]))
+    high += samples if bool(train.rising[-1]) else 0
+    active_low = high > samples / 2
+    starts, ends = (falls, rises) if active_low else (rises, falls)
+    ends = ends[ends > starts[0]] if starts.size else ends
+    starts = starts[: ends.size]
+    widths = ends[: starts.size] - starts
+    wide = widths > NARROW_PART * np.median(widths) if widths.size else np.empty(0, dtype=bool)
+    middles = (starts + widths / 2)[wide]
+    return _Index(middles, float(np.median(widths[wide])) if middles.size else 0.0, active_low)
 
 
-def _anomalies(name: str, times: NDArray[np.float64], rising: NDArray[np.bool_], index: NDArray[np.float64]) -> list[Anomaly]:
-    """Periods far from the running mean of their neighbours."""
-    starts = times[rising]
-    periods = np.diff(starts)
-    if periods.size < NEIGHBOURS:
-        return []
-    kernel = np.ones(NEIGHBOURS) / NEIGHBOURS
-    padded = np.pad(periods, NEIGHBOURS // 2, mode="edge")
-    ratio = periods / np.convolve(padded, kernel, mode="valid")
-    found = []
-    for at in np.flatnonzero((ratio > LOST_RATIO) | (ratio < FALSE_RATIO)):
-        where = float(np.interp(starts[at] + periods[at] / 2, index, np.arange(index.size), left=-1, right=-1))
-        if where >= 0:
-            what = "lost" if ratio[at] > LOST_RATIO else "false"
-            found.append(Anomaly(name, what, int(where), where % 1.0))
-    return found
+def _number_each_turn(at: Floats, index: Floats) -> Counts:
+    return np.rint(np.diff(np.interp(index, at, np.arange(at.size)))).astype(np.int64)
 
 
-def _repeats(anomalies: tuple[Anomaly, ...], turns: int) -> bool:
-    """The same place in every turn: two thousandths of a turn apart at most."""
-    if turns < 2 or not anomalies:  # noqa: PLR2004 - one turn cannot repeat
-        return False
-    places: dict[int, set[int]] = {}
-    for a in anomalies:
-        places.setdefault(round(a.place * 500) % 500, set()).add(a.turn)
-    return any(len(seen) == turns for seen in places.values())
+def _inside_each_turn(at: Floats, index: Floats) -> Counts:
+    return np.diff(np.searchsorted(at, index)).astype(np.int64)
 
 
-def _duty(times: NDArray[np.float64], rising: NDArray[np.bool_]) -> Estimate:
-    start = int(np.argmax(rising))
-    rises, falls = times[start::2], times[start + 1 :: 2]
-    count = min(rises.size - 1, falls.size)
-    parts = 100 * (falls[:count] - rises[:count]) / np.diff(rises)[:count]
-    return estimate(_middle(parts), "percent", _scatter(parts, 100 / float(np.median(np.diff(rises)))))
+def _should_be(counts: Counts, nominal: int) -> float:
+    usual = float(np.median(counts))
+    return float(nominal) if abs(usual - nominal) <= NAMEPLATE_PART * nominal else max(4.0, 4 * round(usual / 4))
 
 
-def _quadrature(
-    ta: NDArray[np.float64], ra: NDArray[np.bool_], tb: NDArray[np.float64], rb: NDArray[np.bool_], sense: int
-) -> Estimate:
-    """Angle from A to B in degrees of a line, mean of rise to rise and fall to fall: rise alone errs with the duty."""
-    figures = []
-    for kind in (True, False):
-        a, b = ta[ra == kind], tb[rb == kind]
-        at = np.searchsorted(a, b) - 1
-        use = (at >= 0) & (at < a.size - 1)
-        part = (b[use] - a[at[use]]) / (a[at[use] + 1] - a[at[use]])
-        figures.append(360 * part)
-    parts = np.concatenate(figures)
-    phase = float(np.mean([_middle(f) for f in figures]))
-    phase = phase if sense > 0 else 360 - phase
-    return estimate(phase, "deg_line", _scatter(parts, 360 / float(np.median(np.diff(ta[ra])))))
+def _anomalies(
+    trains: Mapping[str, PulseTrain],
+    track: QuadratureTrack,
+    sense: int,
+    index: Floats,
+    counts: Counts,
+    should: float,
+    samples: int,
+) -> tuple[Anomaly, ...]:
+    position = sense * np.interp(index, track.at, track.position)
+
+    def turn_of(at: Floats) -> Floats:
+        """Give turns since the first index pulse; beyond the outer ones by the counts that a turn should have."""
+        here = sense * np.interp(at, track.at, track.position)
+        turn = np.interp(here, position, np.arange(position.size))
+        return np.asarray(
+            turn + np.minimum(here - position[0], 0) / should + np.maximum(here - position[-1], 0) / should
+        )
+
+    first, last = turn_of(np.array([0.0, samples - 1.0]))
+    found = [one for name in ("A", "B") for one in channel_anomalies(name, trains[name], turn_of)]
+    return with_repeats([*found, *index_anomalies(counts, should)], float(first), float(last), should / 4)
 
 
-def _middle(parts: NDArray[np.float64]) -> float:
-    """Mean without the far off: a mean averages the sample grid out where a median would stick to it."""
-    near = np.abs(parts - np.median(parts)) <= 0.25 * np.median(np.abs(parts))
-    return float(parts[near].mean())
+def _apart(should: float, counts: Counts, edges: Mapping[str, Counts], whole: NDArray[np.bool_], sign: int) -> float:
+    """Sum counts more (+1) or less (-1) than there should be, by whichever of counts and edges shows most in a turn."""
+    each = [counts - should, *(number - should / 2 for number in edges.values())]
+    return float(np.sum(np.maximum(0.0, sign * np.array(each)).max(axis=0)[whole]))
 
 
-def _scatter(parts: NDArray[np.float64], grid: float) -> list[BudgetLine]:
-    u_a = float(np.median(np.abs(parts - np.median(parts)))) / 0.6745 / np.sqrt(max(1, parts.size))
-    return [
-        BudgetLine("scatter from line to line", "A", float(u_a), max(1.0, parts.size - 1.0)),
-        # Edges meet the sample grid nearly evenly; a twentieth of a sample is left where they do not.
-        BudgetLine("sample grid of the edges", "B", grid / 20),
-    ]
+def _furthest(each: Counts, nominal: int) -> Estimate:
+    return _exact(each[np.argmax(np.abs(each - nominal))])
+
+
+def _exact(value: float) -> Estimate:
+    """Give a count no uncertainty: it is exact, or it is wrong."""
+    return estimate(float(value), "count", [])
+
+
+def _index_width(index: _Index, counts: Counts) -> Estimate:
+    per_sample = float(np.median(counts / np.diff(index.at)))
+    # Two edges, each anywhere within its sample interval (JCGM 100:2008, F.2.2.1).
+    grid = BudgetLine("sample grid of both edges", "B", per_sample / 6**0.5)
+    return estimate(index.width * per_sample, "count", [grid])

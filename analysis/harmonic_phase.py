@@ -44,6 +44,8 @@ class HarmonicPhase:
         Robust standard deviation of one averaged point about the fit [V].
     phase_sd_deg
         Standard deviation of the mean phase from the residual, white noise assumed [deg].
+    points_v
+        The averaged points less the fit, evenly over the record, shape (m,) [V].
     """
 
     start_s: float
@@ -53,6 +55,7 @@ class HarmonicPhase:
     mean_v: float
     residual_v: float
     phase_sd_deg: float
+    points_v: Floats
 
     def at(self, times_s: Floats) -> Floats:
         """Phase at times, shape of `times_s` [deg]; nan outside the record."""
@@ -66,7 +69,13 @@ class HarmonicPhase:
     @property
     def ratios(self) -> NDArray[np.complex128]:
         """Harmonics over the fundamental, shape (7,)."""
-        return self.harmonics_v / np.abs(self.harmonics_v[0])
+        return np.asarray(self.harmonics_v / np.abs(self.harmonics_v[0]), dtype=np.complex128)
+
+    def line_share(self, frequency_hz: float) -> float:
+        """Amplitude of a line in what the fit leaves over, over the fundamental's."""
+        step_s = self.knot_s * (self.coefficients_rad.size - 3) / self.points_v.size
+        turn = np.exp(-2j * np.pi * frequency_hz * step_s * np.arange(self.points_v.size))
+        return float(2 * np.abs(np.mean(self.points_v * turn)) / np.abs(self.harmonics_v[0]))
 
     def waveform_zero_deg(self) -> float:
         """Mean of the fitted wave's rising zero and its falling one less 180, from the fundamental's zero [deg]."""
@@ -102,8 +111,10 @@ def _basis(u: Floats) -> tuple[Floats, Floats]:
 
 
 class _Look(NamedTuple):
-    """The model at one set of unknowns, shape (cells, points) each; columns (cells, points, 14): derivatives by the
-    constant, a_1, and a_k, b_k for k = 2..7."""
+    """The model at one set of unknowns, shape (cells, points) each.
+
+    `columns` (cells, points, 14) are the derivatives by the constant, a_1, and a_k, b_k for k = 2..7.
+    """
 
     columns: Floats
     shape: Floats
@@ -132,11 +143,10 @@ class _Fit:
         for _ in range(STEPS):
             change_c, change_o = self._newton(look, c, sigma)
             step = float(np.max(np.abs(change_c)))
-            part = self._part(c, others, look, sigma, change_c, change_o)
-            if part == 0:
+            better = self._better(c, others, look, sigma, change_c, change_o)
+            if better is None:
                 break
-            c, others = c + part * change_c, others + part * change_o
-            look = self._look(c, others)
+            c, others, look = better
             sigma = _sigma(look)
             if step < SMALL_STEP_RAD:
                 break
@@ -145,24 +155,27 @@ class _Fit:
             return None
         harmonics = np.concatenate(([1j * others[1]], others[3::2] + 1j * others[2::2]))
         sd_deg = float(np.degrees(np.sqrt(2 / self._y.size) * sigma / abs(harmonics[0])))
-        return HarmonicPhase(start_s, knot_s, c, harmonics, float(others[0]), sigma, sd_deg)
+        return HarmonicPhase(start_s, knot_s, c, harmonics, float(others[0]), sigma, sd_deg, look.residual.ravel())
 
     def _look(self, c: Floats, others: Floats) -> _Look:
         four = np.lib.stride_tricks.sliding_window_view(c, 4)
         phi, speed = four @ self._weights.T, four @ self._slopes.T
-        powers = np.exp(1j * phi)[..., None] ** np.arange(1, ORDERS + 1)
+        turn = np.exp(1j * phi)
         columns = np.empty((*phi.shape, 2 * ORDERS))
-        columns[..., 0], columns[..., 1] = 1.0, powers[..., 0].imag
-        columns[..., 2::2], columns[..., 3::2] = powers[..., 1:].imag, powers[..., 1:].real
+        columns[..., 0], columns[..., 1] = 1.0, turn.imag
+        power = turn
+        for k in range(1, ORDERS):
+            power = power * turn
+            columns[..., 2 * k], columns[..., 2 * k + 1] = power.imag, power.real
         shape = columns[..., 1:] @ others[1:]
         orders = np.arange(2, ORDERS + 1)
         slope = columns[..., 3::2] @ (orders * others[2::2]) - columns[..., 2::2] @ (orders * others[3::2])
-        slope = speed * (slope + others[1] * powers[..., 0].real)
+        slope = speed * (slope + others[1] * turn.real)
         columns[..., 1:] *= speed[..., None]
         return _Look(columns, shape, slope, self._y - others[0] - speed * shape)
 
     def _linear(self, c: Floats) -> Floats:
-        """The linear unknowns alone, by least squares for a given phase."""
+        """Find the linear unknowns alone, by least squares for a given phase."""
         flat = self._look(c, np.zeros(2 * ORDERS)).columns.reshape(-1, 2 * ORDERS)
         return np.asarray(np.linalg.solve(flat.T @ flat, flat.T @ self._y.ravel()), dtype=np.float64)
 
@@ -171,19 +184,20 @@ class _Fit:
         huber = np.where(z < HUBER, z**2, 2 * HUBER * z - HUBER**2)
         return float(huber.sum() + self._stiffness * np.sum(np.diff(c, 2) ** 2))
 
-    def _part(
+    def _better(
         self, c: Floats, others: Floats, look: _Look, sigma: float, change_c: Floats, change_o: Floats
-    ) -> float:
-        """Share of a step that makes the fit better; 0 where none does."""
+    ) -> tuple[Floats, Floats, _Look] | None:
+        """Take the largest share of a step that makes the fit better; None where none does."""
         part = min(1.0, LARGEST_STEP_RAD / max(float(np.max(np.abs(change_c))), 1e-12))
-        before = self._cost(look, c, sigma)
+        # The last steps change the cost by rounding only.
+        allowed = self._cost(look, c, sigma) * (1 + 1e-9)
         while part >= SHORTEST_PART:
-            new_c = c + part * change_c
-            # The last steps change the cost by rounding only.
-            if self._cost(self._look(new_c, others + part * change_o), new_c, sigma) <= before * (1 + 1e-9):
-                return part
+            new_c, new_o = c + part * change_c, others + part * change_o
+            new = self._look(new_c, new_o)
+            if self._cost(new, new_c, sigma) <= allowed:
+                return new_c, new_o, new
             part /= 2
-        return 0.0
+        return None
 
     def _newton(self, look: _Look, c: Floats, sigma: float) -> tuple[Floats, Floats]:
         from scipy.linalg import solveh_banded
@@ -199,7 +213,8 @@ class _Fit:
         solved = solveh_banded(band, np.column_stack([border, pull]), lower=True, check_finite=False)
         schur = heavy.T @ flat - border.T @ solved[:, :-1]
         change_o = np.linalg.solve(schur, heavy.T @ look.residual.ravel() - border.T @ solved[:, -1])
-        return solved[:, -1] - solved[:, :-1] @ change_o, change_o
+        change_c = solved[:, -1] - solved[:, :-1] @ change_o
+        return np.asarray(change_c, dtype=np.float64), np.asarray(change_o, dtype=np.float64)
 
     def _assembled(self, blocks: Floats, borders: Floats, pulls: Floats, c: Floats) -> tuple[Floats, Floats, Floats]:
         """Add up the cells' blocks, and the penalty on second differences."""

@@ -126,9 +126,7 @@ def nominal_deg_el(
     return {(s, p): wrap(rise[s] - PAIR_ZERO_DEG_EL[p]) for s in SENSORS for p in PAIRS}
 
 
-def own_offsets(
-    table: EstimateTable, pairs: Mapping[str, str], polarity: Mapping[str, int]
-) -> dict[str, Estimate]:
+def own_offsets(table: EstimateTable, pairs: Mapping[str, str], polarity: Mapping[str, int]) -> dict[str, Estimate]:
     """Offset of each sensor from the EMF that it belongs to by the type's table and polarity [deg_el]."""
     return {s: _against(table.get((s, pairs[s])), polarity[s]) for s in SENSORS}
 
@@ -189,8 +187,8 @@ def _other(table: EstimateTable, chosen: Belonging) -> tuple[str, int] | None:
 class Closure:
     """How well the nine figures agree with y = a_h - b_p (4 degrees of freedom).
 
-    `largest` is the largest residual; `chi_squared` that of all residuals over their scatter (type A), None without
-    it. `sensor_deg_el` and `pair_deg_el` are the fitted angles, the mean of the pairs' at its nominal place.
+    `largest` is the largest residual; `chi_squared` that of all residuals over the uncertainty of the figures, None
+    without one. `sensor_deg_el` and `pair_deg_el` are the fitted angles, the mean of the pairs' at its nominal place.
     """
 
     largest: Estimate
@@ -214,11 +212,11 @@ def closure(table: EstimateTable) -> Closure | None:
     if len(known) < len(SENSORS) * len(PAIRS):
         return None
     residual, a, b = _fitted(as_array(known))
-    scatter = np.array([[_type_a(table[s, p]) for p in PAIRS] for s in SENSORS])
-    chi_squared = float(np.sum((residual / scatter) ** 2)) if np.all(scatter > 0) else None
-    u = CLOSURE_PART * float(np.sqrt(np.mean(scatter**2)))
+    each = np.array([[table[s, p].u or 0.0 for p in PAIRS] for s in SENSORS])
+    chi_squared = float(np.sum((residual / each) ** 2)) if np.all(each > 0) else None
+    u = CLOSURE_PART * float(np.sqrt(np.mean(each**2)))
     return Closure(
-        estimate(float(np.max(np.abs(residual))), "deg_el", [BudgetLine("scatter of the nine figures", "A", u)]),
+        estimate(float(np.max(np.abs(residual))), "deg_el", [BudgetLine("uncertainty of the nine figures", "A", u)]),
         {(s, p): float(residual[i, j]) for i, s in enumerate(SENSORS) for j, p in enumerate(PAIRS)},
         chi_squared,
         {s: float(wrap(x)) for s, x in zip(SENSORS, a, strict=True)},
@@ -247,10 +245,6 @@ def _fitted(
     return residual, a - shift, b - shift
 
 
-def _type_a(of: Estimate) -> float:
-    return math.sqrt(math.fsum(line.u**2 for line in of.budget if line.kind == "A"))
-
-
 def pair_angles(table: EstimateTable) -> dict[tuple[str, str], Estimate]:
     """Angle from each winding pair's EMF to the next one's, nominally 120, from all sensors seen against both [deg_el].
 
@@ -267,13 +261,18 @@ def _pair_angle(table: EstimateTable, first: str, second: str) -> Estimate:
     # b_q - b_p = y_p - y_q; unwrapped about the first, so that a reversed pair does not tear the mean apart.
     angles = np.array([wrap(y - z) for y, z, _, _ in known])
     mean = wrap(float(angles[0] + np.mean(wrap(angles - angles[0]))))
-    lines = [
-        BudgetLine("scatter of both captures", "A", math.hypot(_type_a(y), _type_a(z)) / len(known))
-        for _, _, y, z in known
-    ]
-    systematic = max(_type_b(e) for _, _, y, z in known for e in (y, z))
-    return estimate(mean, "deg_el", [*lines, BudgetLine("systematic part of the captures", "B", systematic)])
+    # The sensors of one capture share its EMF, so more of them do not make the angle any surer.
+    return estimate(
+        mean,
+        "deg_el",
+        [
+            BudgetLine("scatter of both captures", "A", max(math.hypot(_u(y, "A"), _u(z, "A")) for *_, y, z in known)),
+            BudgetLine(
+                "systematic in both captures", "B", max(math.hypot(_u(y, "B"), _u(z, "B")) for *_, y, z in known)
+            ),
+        ],
+    )
 
 
-def _type_b(of: Estimate) -> float:
-    return math.sqrt(math.fsum(line.u**2 for line in of.budget if line.kind == "B"))
+def _u(of: Estimate, kind: str) -> float:
+    return math.sqrt(math.fsum(line.u**2 for line in of.budget if line.kind == kind))

@@ -64,7 +64,9 @@ def separate(low: AtSpeed | None, high: AtSpeed) -> Separated:
     u_hysteresis = math.hypot(w2 * u1, w1 * u2) / (w2 - w1)
     return Separated(
         offset=m2,
-        hysteresis=estimate(hysteresis, "deg_el", [BudgetLine("half differences at both speeds", "A", u_hysteresis, 4.0)]),
+        hysteresis=estimate(
+            hysteresis, "deg_el", [BudgetLine("half differences at both speeds", "A", u_hysteresis, 4.0)]
+        ),
         delay=estimate(delay, "us", [BudgetLine("half differences at both speeds", "A", u_delay, 4.0)]),
         check_deg_el=float(wrap(float(m1.value or 0.0) - float(m2.value or 0.0))),
         one_direction_deg_el=low.cw.value,

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from analysis.angles import wrap
 from analysis.crossings import ZeroPhase, zero_phase
-from analysis.edge_table import EdgeTable, Unmeasurable, edge_table
+from analysis.edge_table import EdgeTable, UnmeasurableError, edge_table
 from analysis.edges import Edges, Levels, find_edges, timed_levels
 from analysis.estimate import Estimate, estimate, refused
 from analysis.harmonic_phase import HarmonicPhase, harmonic_phase
 from analysis.refusals import TimingSettings, capture_refusal, sensor_refusal
-from analysis.timing_budget import Witness, duty_budget, fundamental_budget, waveform_budget
+from analysis.timing_budget import Shared, duty_budget, fundamental_budget, shared_by_sensors, waveform_budget
 
 Floats = NDArray[np.float64]
 
@@ -119,15 +119,23 @@ def capture_timing(
         if volts.shape != emf_v.shape:
             raise ValueError(f"{name} must have as many samples as the EMF, {emf_v.size}, got {volts.size}")
     how = settings or TimingSettings()
-    phase = zero_phase(emf_v, interval_s)
+    phase = zero_phase(emf_v, interval_s, pole_pairs)
     refusal = capture_refusal(emf_v, interval_s, phase, pole_pairs, how)
     harmonics = None
     if phase is not None and not refusal and how.cross_check:
         harmonics = harmonic_phase(emf_v, interval_s, phase)
         refusal = "" if harmonics else "the fit of the whole record does not settle"
     edges = {name: find_edges(volts, interval_s) for name, volts in sensors_v.items()}
-    views = _Views(interval_s, direction, pole_pairs, how, phase, harmonics, refusal)
-    sensors = {name: _sensor(volts, edges[name], views) for name, volts in sensors_v.items()}
+    if phase is None or refusal:
+        sensors = {
+            n: _unmeasured(refusal, edges[n], timed_levels(v, interval_s, edges[n])) for n, v in sensors_v.items()
+        }
+    else:
+        shared = shared_by_sensors(phase, harmonics, interval_s, emf_v.size * interval_s, pole_pairs, how)
+        # The wave's zero lies at +chi_0 of the fundamental's phase, which is +s chi_0 in position.
+        wave_zero_deg = 0.0 if harmonics is None else direction * harmonics.waveform_zero_deg()
+        against = _Against(direction, pole_pairs, phase, harmonics, wave_zero_deg, shared)
+        sensors = {n: _sensor(edges[n], timed_levels(v, interval_s, edges[n]), against) for n, v in sensors_v.items()}
     if phase is None:
         return CaptureTiming(None, None, None, None, None, edges, sensors, refusal)
     rpm = 60 * phase.f_e_hz / pole_pairs
@@ -135,34 +143,31 @@ def capture_timing(
 
 
 @dataclass(frozen=True, slots=True)
-class _Views:
+class _Against:
     """What all sensors of a capture are seen against."""
 
-    interval_s: float
     direction: int
     pole_pairs: int
-    settings: TimingSettings
-    phase: ZeroPhase | None
+    phase: ZeroPhase
     harmonics: HarmonicPhase | None
-    refusal: str
+    wave_zero_deg: float
+    shared: Shared
+
+    def table(self, chi_deg: Floats, edges: Edges) -> EdgeTable:
+        return edge_table(chi_deg, edges, self.direction, self.pole_pairs, 360 * self.phase.f_e_hz)
 
 
-def _sensor(volts: Floats, edges: Edges, views: _Views) -> SensorTiming:
-    levels = timed_levels(volts, views.interval_s, edges)
-    phase, harmonics = views.phase, views.harmonics
-    refusal = views.refusal or sensor_refusal(edges)
-    if refusal or phase is None:
+def _sensor(edges: Edges, levels: Levels, against: _Against) -> SensorTiming:
+    refusal = sensor_refusal(edges)
+    if refusal:
         return _unmeasured(refusal, edges, levels)
     try:
-        table = _table(phase.at(edges.times_s), edges, views, phase.f_e_hz)
-        other = None if harmonics is None else _table(harmonics.at(edges.times_s), edges, views, phase.f_e_hz)
-    except Unmeasurable as error:
+        table = against.table(against.phase.at(edges.times_s), edges)
+        if against.harmonics is None:
+            return _measured(table, refused("deg_el", "no cross-check was asked for"), None, edges, levels, against)
+        return _cross_checked(table, against.harmonics, edges, levels, against)
+    except UnmeasurableError as error:
         return _unmeasured(str(error), edges, levels)
-    return _measured(table, other, edges, levels, phase, views)
-
-
-def _table(chi_deg: Floats, edges: Edges, views: _Views, f_e_hz: float) -> EdgeTable:
-    return edge_table(chi_deg, edges, views.direction, views.pole_pairs, 360 * f_e_hz)
 
 
 def _unmeasured(reason: str, edges: Edges, levels: Levels) -> SensorTiming:
@@ -170,34 +175,45 @@ def _unmeasured(reason: str, edges: Edges, levels: Levels) -> SensorTiming:
     return SensorTiming(none, none, None, None, None, refused("percent", reason), None, edges.glitches, 0, levels)
 
 
-def _measured(
-    table: EdgeTable, other: EdgeTable | None, edges: Edges, levels: Levels, phase: ZeroPhase, views: _Views
+def _cross_checked(
+    table: EdgeTable, harmonics: HarmonicPhase, edges: Edges, levels: Levels, against: _Against
 ) -> SensorTiming:
-    witness = Witness(phase, views.harmonics, views.interval_s, views.pole_pairs, views.settings)
-    y_fundamental, difference, unexplained, note = refused("deg_el", "no cross-check was asked for"), None, None, ""
-    if other is not None and views.harmonics is not None:
-        difference = float(wrap(table.y_deg - other.y_deg))
-        # The wave's zero lies at +chi_0 of the fundamental's phase, which is +s chi_0 in position.
-        unexplained = float(wrap(difference + views.direction * views.harmonics.waveform_zero_deg()))
-        if abs(unexplained) > DIFFERENCE_REFUSED_DEG:
-            return _unmeasured(f"the two estimators differ by {unexplained:.2f} deg_el more than the harmonics explain", edges, levels)
-        note = _note(difference, unexplained)
-        y_fundamental = estimate(other.y_deg, "deg_el", fundamental_budget(other, witness))
+    """Hold the two estimators against each other."""
+    other = against.table(harmonics.at(edges.times_s), edges)
+    difference = float(wrap(table.y_deg - other.y_deg))
+    unexplained = float(wrap(difference + against.wave_zero_deg))
+    if abs(unexplained) > DIFFERENCE_REFUSED_DEG:
+        raise UnmeasurableError(
+            f"the two estimators differ by {unexplained:.2f} deg_el more than the harmonics explain"
+        )
+    y_fundamental = estimate(other.y_deg, "deg_el", fundamental_budget(other, against.shared, unexplained))
+    return _measured(table, y_fundamental, (difference, unexplained), edges, levels, against)
+
+
+def _measured(
+    table: EdgeTable,
+    y_fundamental: Estimate,
+    differences: tuple[float, float] | None,
+    edges: Edges,
+    levels: Levels,
+    against: _Against,
+) -> SensorTiming:
+    difference, unexplained = differences or (None, None)
     jitter = table.jitter_deg
     return SensorTiming(
-        y_waveform=estimate(table.y_deg, "deg_el", waveform_budget(table, witness, unexplained)),
+        y_waveform=estimate(table.y_deg, "deg_el", waveform_budget(table, against.shared, unexplained)),
         y_fundamental=y_fundamental,
         rise_deg=table.rise_deg,
         fall_deg=table.fall_deg,
         cells_deg=table.cells_deg,
-        duty=estimate(table.duty_percent, "percent", duty_budget(table, witness)),
+        duty=estimate(table.duty_percent, "percent", duty_budget(table, against.shared)),
         jitter_deg=None if np.isnan(jitter) else jitter,
         glitches=edges.glitches,
         dropped=table.dropped,
         levels=levels,
         difference_deg=difference,
         unexplained_deg=unexplained,
-        note=note,
+        note="" if differences is None else _note(*differences),
     )
 
 

@@ -1,63 +1,100 @@
 """Uncertainty budgets of one sensor's timing (JCGM 100): scatter from turn to turn, and what scatter cannot show."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.angles import wrap
 from analysis.crossings import ZeroPhase
 from analysis.edge_table import EdgeTable
 from analysis.estimate import BudgetLine
 from analysis.harmonic_phase import HarmonicPhase
+from analysis.locked_ripple import locked_shares, shift_between_deg, shift_of_mean_deg
+from analysis.mains import LEAST_BINS, bins_from_odd_harmonics, mains_rule
 from analysis.refusals import TimingSettings
-
-Floats = NDArray[np.float64]
 
 WINDOW_DEG = 0.008
 MAINS_DEG = 0.015
-SPIKES_DEG = 0.010
-LOCKED_SHARE = 0.007
-"""Share of a sensor's distance from the nearest zero that speed ripple locked to the rotation can shift it by."""
+MAINS_MET_DEG = 0.15
+"""Allowance where the mains may meet a harmonic and nobody said which mains it is; as much as 0.3 has been seen."""
+CONVERTER_STEPS = 0.017
+"""Shift of a zero by spikes and non-linearity, in steps of the converter (assumed)."""
+DISAGREEMENT_DEG = 0.3
+ODD_RIPPLE_DEG = 0.25
+"""Ripple of electrical order 3, two percent of the speed, moves rising edges one way and falling ones the other."""
+MAINS_FREQUENCIES_HZ = (50.0, 60.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Witness:
-    """What a budget is drawn from beside the table of edges."""
+class Shared:
+    """What the budgets of all sensors of a capture have in common.
 
-    phase: ZeroPhase
-    harmonics: HarmonicPhase | None
-    interval_s: float
-    pole_pairs: int
-    settings: TimingSettings
+    Parameters
+    ----------
+    grid_deg, skew_deg
+        One sample interval, and the standard uncertainty of the delay between channels [deg_el].
+    mains_deg, converter_deg, zero_sd_deg
+        Standard uncertainties from mains pick-up and from spikes and non-linearity, and noise of one zero [deg_el].
+    ripple
+        Locked ripple that cannot be ruled out, share of the speed by electrical order.
+    """
 
-    @property
-    def grid_deg(self) -> float:
-        """One sample interval [deg_el]."""
-        return 360 * self.phase.f_e_hz * self.interval_s
+    grid_deg: float
+    skew_deg: float
+    mains_deg: float
+    converter_deg: float
+    zero_sd_deg: float
+    ripple: Mapping[int, float]
 
 
-def waveform_budget(table: EdgeTable, witness: Witness, unexplained_deg: float | None) -> list[BudgetLine]:
+def shared_by_sensors(
+    phase: ZeroPhase,
+    harmonics: HarmonicPhase | None,
+    interval_s: float,
+    duration_s: float,
+    pole_pairs: int,
+    settings: TimingSettings,
+) -> Shared:
+    """Work out what the budgets of a capture have in common."""
+    return Shared(
+        grid_deg=360 * phase.f_e_hz * interval_s,
+        skew_deg=360 * phase.f_e_hz * settings.skew_s,
+        mains_deg=mains_deg(phase, harmonics, duration_s, settings.mains_hz),
+        converter_deg=math.degrees(CONVERTER_STEPS * phase.step_v / phase.amplitude_v),
+        zero_sd_deg=phase.zero_sd_deg,
+        ripple=locked_shares(None if harmonics is None else harmonics.ratios, pole_pairs),
+    )
+
+
+def waveform_budget(table: EdgeTable, shared: Shared, unexplained_deg: float | None) -> list[BudgetLine]:
     """Budget of y by the waveform's zero [deg_el]."""
+    ripple = shift_between_deg(shared.ripple, zero_distance_deg(table.y_deg))
     return [
-        *_common(table, witness),
+        *_common(table, shared),
         BudgetLine("window of the zero fits and harmonics", "B", WINDOW_DEG),
-        BudgetLine("speed ripple locked to the rotation", "B", LOCKED_SHARE * zero_distance_deg(table.y_deg)),
+        BudgetLine("speed ripple locked to the rotation", "B", ripple),
+        _disagreement(unexplained_deg),
     ]
 
 
-def fundamental_budget(table: EdgeTable, witness: Witness) -> list[BudgetLine]:
+def fundamental_budget(table: EdgeTable, shared: Shared, unexplained_deg: float | None) -> list[BudgetLine]:
     """Budget of y by the fundamental's zero [deg_el]."""
     return [
-        *_common(table, witness),
-        BudgetLine("speed ripple locked to the rotation", "B", 0.07),
+        *_common(table, shared),
+        BudgetLine("speed ripple locked to the rotation", "B", shift_of_mean_deg(shared.ripple)),
+        _disagreement(unexplained_deg),
     ]
 
 
-def duty_budget(table: EdgeTable, witness: Witness) -> list[BudgetLine]:
-    """Budget of the duty [percent]."""
-    lines = [*_common(table, witness), BudgetLine("window of the zero fits and harmonics", "B", WINDOW_DEG)]
+def duty_budget(table: EdgeTable, shared: Shared) -> list[BudgetLine]:
+    """Budget of the duty [percent]: twice the shift of one edge."""
+    lines = [
+        *_common(table, shared),
+        BudgetLine("window of the zero fits and harmonics", "B", WINDOW_DEG),
+        BudgetLine("speed ripple locked to the rotation", "B", ODD_RIPPLE_DEG),
+    ]
     return [BudgetLine(line.source, line.kind, 2 * line.u / 3.6, line.dof) for line in lines]
 
 
@@ -66,20 +103,26 @@ def zero_distance_deg(y_deg: float) -> float:
     return abs(wrap(2 * y_deg)) / 2
 
 
-def _common(table: EdgeTable, witness: Witness) -> list[BudgetLine]:
-    scatter, dof = turn_scatter(table, witness.phase.zero_sd_deg)
+def _disagreement(unexplained_deg: float | None) -> BudgetLine:
+    """Count what two estimators differ by beyond the harmonics above the seventh, rectangular."""
+    more = max(0.0, abs(unexplained_deg or 0.0) - DISAGREEMENT_DEG)
+    return BudgetLine("disagreement of the two estimators", "B", more / math.sqrt(3))
+
+
+def _common(table: EdgeTable, shared: Shared) -> list[BudgetLine]:
+    scatter, dof = turn_scatter(table, shared.zero_sd_deg)
     return [
         BudgetLine("scatter of the means of each turn", "A", scatter, dof),
-        BudgetLine("sample grid of the edges", "B", coherent_grid_deg(table, witness.grid_deg)),
-        BudgetLine("mains pick-up", "B", MAINS_DEG),
-        BudgetLine("spikes and non-linearity of the converter", "B", SPIKES_DEG),
-        BudgetLine("delay between scope channels", "B", 360 * witness.phase.f_e_hz * witness.settings.skew_s),
+        BudgetLine("sample grid of the edges", "B", coherent_grid_deg(table, shared.grid_deg)),
+        BudgetLine("mains pick-up", "B", shared.mains_deg),
+        BudgetLine("spikes and non-linearity of the converter", "B", shared.converter_deg),
+        BudgetLine("delay between scope channels", "B", shared.skew_deg),
         BudgetLine("chattering edges", "B", _chatter_deg(table)),
     ]
 
 
 def turn_scatter(table: EdgeTable, zero_sd_deg: float) -> tuple[float, float]:
-    """Standard uncertainty of the mean from the scatter, and its degrees of freedom.
+    """Return the standard uncertainty of the mean from the scatter, and its degrees of freedom.
 
     The largest of three: means of whole turns (sees what changes slowly), edges about their cells (more freedom, sees
     what is white), and the noise that the zero fits report (there even if every edge was seen once only).
@@ -98,7 +141,7 @@ def turn_scatter(table: EdgeTable, zero_sd_deg: float) -> tuple[float, float]:
 
 
 def coherent_grid_deg(table: EdgeTable, grid_deg: float) -> float:
-    """Standard uncertainty from edges that fall on the same part of a sample interval each turn.
+    """Return the standard uncertainty from edges that fall on the same part of a sample interval each turn.
 
     Edges that meet the grid evenly scatter by grid / sqrt(12), and the scatter line covers them. What their scatter
     lacks of that may be an error that all edges of one kind share.
@@ -107,6 +150,21 @@ def coherent_grid_deg(table: EdgeTable, grid_deg: float) -> float:
     whole = grid_deg**2 / 12
     seen = 0.0 if math.isnan(jitter) else jitter**2
     return math.sqrt(max(0.0, whole - seen) / 2)
+
+
+def mains_deg(phase: ZeroPhase, harmonics: HarmonicPhase | None, duration_s: float, mains_hz: float | None) -> float:
+    """Return the standard uncertainty from mains pick-up, from the line that the whole-record fit leaves over.
+
+    A line `bins` away from an odd harmonic is averaged down to 1 / (pi bins) of its shift of a single zero.
+    """
+    shifts = [MAINS_DEG]
+    for hz in MAINS_FREQUENCIES_HZ if mains_hz is None else (mains_hz,):
+        if not mains_rule(phase.f_e_hz, hz, duration_s):
+            shifts.append(MAINS_MET_DEG)
+        elif harmonics is not None:
+            bins = max(LEAST_BINS, bins_from_odd_harmonics(phase.f_e_hz, hz, duration_s))
+            shifts.append(math.degrees(harmonics.line_share(hz)) / (math.pi * bins))
+    return max(shifts)
 
 
 def _chatter_deg(table: EdgeTable) -> float:

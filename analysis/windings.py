@@ -1,20 +1,47 @@
-"""Windings as their EMF shows them: constant in every stated form, balance, harmonics; resistances referred to a temperature."""
+"""Windings as their EMF shows them: constant in every stated form, balance, harmonics; resistance at a temperature."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.conformity import combined_u
 from analysis.crossings import ZeroPhase
 from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled
 
+Floats = NDArray[np.float64]
+
 KRPM_RAD_S = 1000 * 2 * math.pi / 60
+"""Angular speed of 1000 rpm [rad/s]."""
 DEAD_PART = 0.05
 """EMF below this part of the best pair's is none: an open phase leaves the pairs that use it dead."""
 ORDERS = range(2, 14)
+LEAST_SPEED_RATIO = 1.3
+BINS = 720
+LEAST_SEEN_PART = 0.5
 COPPER_K = 234.5
-"""Inferred zero-resistance temperature of copper (IEEE Std 118; IEC 60034-1 uses 235)."""
+"""Inferred temperature of zero resistance of copper (IEEE Std 118) [-degC]; IEC 60034-1 uses 235."""
+COPPER_K_IEC, ALUMINIUM_K_IEC = 235.0, 225.0
+"""IEC 60034-1, temperature rise by resistance [-degC]."""
+REFERENCE_C = 20.0
+"""The temperature at which coefficients of resistance and EMF are stated [degC]."""
+
+FORMS: Mapping[str, float] = MappingProxyType(
+    {
+        f"{value}, {across}, per {per}": by_value * by_across * by_per
+        for value, by_value in (("peak", 1.0), ("rms", 1 / math.sqrt(2)))
+        for across, by_across in (("line-to-line", 1.0), ("phase", 1 / math.sqrt(3)))
+        for per, by_per in (("1000 rpm", 1.0), ("rad/s", 1 / KRPM_RAD_S))
+    }
+)
+"""Every form in which makers state the constant of a sinusoidal star machine, over peak volts line to line per 1000 rpm."""
+
+
+def form_unit(form: str) -> str:
+    """Return the unit of a form of the EMF constant."""
+    return "V*s/rad" if form.endswith("rad/s") else "V/krpm"
 
 
 def constant_peak_v_per_krpm(
@@ -31,18 +58,39 @@ def constant_peak_v_per_krpm(
     """
     if not amplitudes_v:
         return refused("V/krpm", "no capture with a verified speed")
-    figures = np.array(amplitudes_v) / np.array(speeds_rpm) * 1000
-    mean = float(figures.mean())
-    u_a = float(figures.std(ddof=1) / math.sqrt(figures.size)) if figures.size > 1 else 0.0
+    each = np.array(amplitudes_v) / np.abs(speeds_rpm) * 1000
+    mean = float(each.mean())
+    u_a = float(each.std(ddof=1) / math.sqrt(each.size)) if each.size > 1 else 0.0
     return estimate(
         mean,
         "V/krpm",
         [
-            BudgetLine("scatter from capture to capture", "A", u_a, max(1.0, figures.size - 1.0)),
+            BudgetLine("scatter from capture to capture", "A", u_a, max(1.0, each.size - 1.0)),
             BudgetLine("voltage scale of probe and scope", "B", mean * gain_u),
             BudgetLine("time base", "B", mean * time_base_u),
         ],
     )
+
+
+def mean_constant(by_pair: Mapping[str, Estimate]) -> Estimate:
+    """Mean of the pairs' constants; the scale they share is not averaged away, their scatter is."""
+    return _mean_of(list(by_pair.items()))
+
+
+def _mean_of(named: Sequence[tuple[str, Estimate]]) -> Estimate:
+    for name, of in named:
+        if of.value is None:
+            return refused(of.unit, f"not measured on {name}: {of.reason}")
+    known = [of for _, of in named]
+    mean = math.fsum(of.value or 0.0 for of in known) / len(known)
+    sources = {(line.source, line.kind): None for of in known for line in of.budget}
+    return estimate(mean, known[0].unit, [_shared(source, kind, known) for source, kind in sources])
+
+
+def _shared(source: str, kind: str, known: Sequence[Estimate]) -> BudgetLine:
+    lines = [line for of in known for line in of.budget if (line.source, line.kind) == (source, kind)]
+    together = math.hypot(*(line.u for line in lines)) if kind == "A" else math.fsum(line.u for line in lines)
+    return BudgetLine(source, kind, together / len(known), math.fsum(line.dof for line in lines))
 
 
 def constant_forms(line_peak: Estimate) -> dict[str, Estimate]:
@@ -52,66 +100,169 @@ def constant_forms(line_peak: Estimate) -> dict[str, Estimate]:
     -----
     rms = peak / sqrt(2); phase = line / sqrt(3); per rad/s = per 1000 rpm / (1000 x 2 pi / 60).
     """
-    forms = {}
-    for value, by_value in (("peak", 1.0), ("rms", 1 / math.sqrt(2))):
-        for across, by_across in (("line-to-line", 1.0), ("phase", 1 / math.sqrt(3))):
-            forms[f"{value}, {across}, per 1000 rpm"] = scaled(line_peak, by_value * by_across, "V/krpm")
-            forms[f"{value}, {across}, per rad/s"] = scaled(line_peak, by_value * by_across / KRPM_RAD_S, "V*s/rad")
-    return forms
+    return {form: scaled(line_peak, factor, form_unit(form)) for form, factor in FORMS.items()}
+
+
+def line_peak_from(of: Estimate, form: str) -> Estimate:
+    """Express a constant stated in one of the `FORMS` as peak volts line to line per 1000 rpm.
+
+    Raises
+    ------
+    ValueError
+        There is no such form.
+    """
+    if form not in FORMS:
+        raise ValueError(f"unknown form of EMF constant '{form}'; allowed: {'; '.join(FORMS)}")
+    return scaled(of, 1 / FORMS[form], "V/krpm")
+
+
+def torque_constant(line_peak: Estimate) -> Estimate:
+    """Torque per r.m.s. ampere of a sinusoidal star machine [N*m/A].
+
+    Notes
+    -----
+    K_t = sqrt(3) K_e, K_e in r.m.s. volts line to line per rad/s: power at the shaft is that of three phases.
+    """
+    return scaled(line_peak, math.sqrt(3) * FORMS["rms, line-to-line, per rad/s"], "N*m/A")
+
+
+def flux_linkage(line_peak: Estimate, pole_pairs: int) -> Estimate:
+    """Peak flux linkage of one phase of a star machine [Wb]: phase EMF over electrical angular speed."""
+    return scaled(line_peak, FORMS["peak, phase, per rad/s"] / pole_pairs, "Wb")
+
+
+def constant_at(
+    measured: Estimate, temperature: Estimate | None, coefficient_per_k: float | None, wanted_c: float = REFERENCE_C
+) -> Estimate:
+    """Refer an EMF constant to another magnet temperature.
+
+    Parameters
+    ----------
+    temperature
+        Measured, [degC]; None where it was not.
+    coefficient_per_k
+        The type's temperature coefficient of the EMF at 20 degC, negative for magnets; None where it states none.
+    """
+    lacking = _lacking(measured, temperature, coefficient_per_k)
+    if (
+        lacking
+        or measured.value is None
+        or temperature is None
+        or temperature.value is None
+        or coefficient_per_k is None
+    ):
+        return refused(measured.unit, lacking)
+    at, wanted = (1 + coefficient_per_k * (t - REFERENCE_C) for t in (temperature.value, wanted_c))
+    referred = scaled(measured, wanted / at, measured.unit)
+    u = abs(measured.value * wanted / at**2 * coefficient_per_k) * (temperature.u or 0.0)
+    return estimate(
+        measured.value * wanted / at,
+        measured.unit,
+        [*referred.budget, BudgetLine("temperature of the motor", "B", u, temperature.dof)],
+    )
 
 
 def unbalance_percent(values: Mapping[str, Estimate]) -> Estimate:
     """Largest deviation from the mean over the mean, in percent (NEMA MG 1, voltage unbalance).
 
-    Scale errors common to all three cancel, so only type A lines of the budgets count.
+    Scale errors that the figures share cancel, so only type A lines of the budgets count.
     """
     lacking = [name for name, e in values.items() if e.value is None]
     if lacking:
         return refused("percent", f"not measured on {', '.join(lacking)}")
-    figures = {name: float(e.value or 0.0) for name, e in values.items()}
-    mean = sum(figures.values()) / len(figures)
+    each = np.array([e.value for e in values.values()], dtype=np.float64)
+    mean = float(each.mean())
     if mean == 0:
-        return refused("percent", "all three are zero")
-    worst = max(abs(v - mean) for v in figures.values())
-    u_each = [math.sqrt(sum(line.u**2 for line in e.budget if line.kind == "A")) for e in values.values()]
-    # The deviation of one of three from their mean takes 2/3 of its own variance and a ninth of the others'.
-    u = 100 / abs(mean) * math.sqrt(2 / 3) * max(u_each)
-    return estimate(100 * worst / abs(mean), "percent", [BudgetLine("scatter of the three figures", "A", u, 10.0)])
+        return refused("percent", "the mean is zero")
+    away = each - mean
+    worst = int(np.argmax(np.abs(away)))
+    # Largest deviation D = |x_k - m|: dD/dx_i = +-(delta_ik - 1/n), and division by m adds -D/(n m).
+    slopes = np.sign(away[worst]) * (np.eye(each.size)[worst] - 1 / each.size) - abs(away[worst]) / (each.size * mean)
+    u_each = [math.sqrt(math.fsum(line.u**2 for line in e.budget if line.kind == "A")) for e in values.values()]
+    dof = math.fsum(line.dof for e in values.values() for line in e.budget if line.kind == "A")
+    u = combined_u(list(100 / abs(mean) * slopes), u_each)
+    return estimate(
+        100 * abs(float(away[worst])) / abs(mean),
+        "percent",
+        [BudgetLine("scatter of the figures", "A", u, max(1.0, dof))],
+    )
 
 
 def dead_pairs(constants: Mapping[str, Estimate]) -> tuple[str, ...]:
     """Return the pairs whose EMF is less than 5 % of the best pair's."""
-    figures = {p: abs(e.value or 0.0) for p, e in constants.items()}
-    best = max(figures.values(), default=0.0)
-    return tuple(p for p, v in figures.items() if v < DEAD_PART * best)
+    best = max((abs(e.value) for e in constants.values() if e.value is not None), default=0.0)
+    return tuple(p for p, e in constants.items() if e.value is not None and abs(e.value) < DEAD_PART * best)
 
 
 def open_phase(dead: Sequence[str]) -> str | None:
-    """Name the open phase of a star: the lead that two dead pairs share."""
-    if len(dead) != 2:  # noqa: PLR2004 - exactly two pairs use one lead
-        return None
-    return next(iter(set(dead[0].split("-")) & set(dead[1].split("-"))), None)
+    """Name the open phase of a star: the lead that two dead pairs share.
+
+    In a delta an open phase leaves every EMF as it was; only a resistance shows it.
+    """
+    shared = set.intersection(*(set(pair.split("-")) for pair in dead)) if len(dead) > 1 else set()
+    return next(iter(shared)) if len(shared) == 1 else None
 
 
-def harmonics_part(emf_v: NDArray[np.float64], interval_s: float, phase: ZeroPhase) -> dict[int, float]:
-    """Amplitudes of orders 2 to 13 over that of the fundamental, by least squares on the phase over whole cycles.
+def harmonics_by_phase(
+    emf: Floats, phase_deg: Floats, orders: Iterable[int] = ORDERS
+) -> dict[int, tuple[float, float]]:
+    """Amplitude over that of the fundamental, and phase, of each order, by least squares on the phase of the EMF.
 
-    Fitted against position, a changing speed does not leak into them; the EMF is divided by the speed first.
+    Parameters
+    ----------
+    emf, phase_deg
+        Samples of an EMF, already over speed where that changes, and the phase chi at each, shape (n,).
+
+    Returns
+    -------
+    dict
+        By order: share of the fundamental, and psi in e = sin(chi) + sum a_k sin(k chi + psi_k) [deg].
+
+    Raises
+    ------
+    ValueError
+        The samples cover less than one cycle.
+    """
+    cycles = int((phase_deg[-1] - phase_deg[0]) / 360) if phase_deg.size else 0
+    if cycles < 1:
+        raise ValueError("harmonics need at least one whole cycle of the EMF")
+    # Whole cycles only, so that orders that are not fitted do not lean on those that are.
+    whole = phase_deg <= phase_deg[0] + 360.0 * cycles
+    chi, wanted = np.radians(phase_deg[whole]), (1, *(k for k in orders if k != 1))
+    design = np.column_stack([np.ones_like(chi), *(f(k * chi) for k in wanted for f in (np.sin, np.cos))])
+    found, *_ = np.linalg.lstsq(design, emf[whole], rcond=None)
+    lines = {k: complex(found[1 + 2 * i], found[2 + 2 * i]) for i, k in enumerate(wanted)}
+    first = lines.pop(1)
+    turn = np.angle(first)
+    return {k: (abs(c) / abs(first), float(np.degrees(np.angle(c * np.exp(-1j * k * turn))))) for k, c in lines.items()}
+
+
+def harmonics_part(
+    emf_v: Floats, interval_s: float, phase: ZeroPhase, orders: Iterable[int] = ORDERS
+) -> dict[int, float]:
+    """Amplitudes of orders 2 to 13 over that of the fundamental, over whole cycles.
+
+    Taken over position, a changing speed does not leak into them; the EMF is divided by the speed first. Every 720th
+    of a cycle is averaged, so that noise does not add up to a distortion. Empty where the record is too short for that.
     """
     times_s = np.arange(emf_v.size) * interval_s
     inside = (times_s >= phase.zeros_s[0]) & (times_s <= phase.zeros_s[-1])
     chi_deg = phase.at(times_s[inside])
-    chi = np.radians(chi_deg)
-    wave = (emf_v[inside] - phase.mean_v) / np.maximum(np.gradient(chi_deg), 1e-9)
-    whole = chi <= chi[0] + 2 * np.pi * int((chi[-1] - chi[0]) / (2 * np.pi))
-    bins = 720
-    place = (np.degrees(chi[whole]) % 360 * bins / 360).astype(np.int64) % bins
-    count = np.bincount(place, minlength=bins)
-    if np.any(count == 0):
+    if chi_deg.size < BINS or chi_deg[-1] - chi_deg[0] < 360:
         return {}
-    average = np.bincount(place, wave[whole], minlength=bins) / count
-    spectrum = np.abs(np.fft.rfft(average))
-    return {k: float(spectrum[k] / spectrum[1]) for k in ORDERS}
+    wave = (emf_v[inside] - phase.mean_v) / np.maximum(np.gradient(chi_deg), 1e-9)
+    whole = chi_deg <= chi_deg[0] + 360.0 * int((chi_deg[-1] - chi_deg[0]) / 360)
+    place = (chi_deg[whole] % 360 * BINS / 360).astype(np.int64) % BINS
+    count = np.bincount(place, minlength=BINS)
+    seen = count > 0
+    if np.mean(seen) < LEAST_SEEN_PART:
+        return {}
+    average = np.bincount(place, wave[whole], minlength=BINS)[seen] / count[seen]
+    # The mean phase of what fell into a bin, so that few samples a bin do not shift it.
+    middle = np.bincount(place, chi_deg[whole] % 360, minlength=BINS)[seen] / count[seen]
+    design_phase = np.concatenate((middle, [middle[0] + 360.0]))
+    found = harmonics_by_phase(np.concatenate((average, average[:1])), design_phase, orders)
+    return {k: share for k, (share, _) in found.items()}
 
 
 def thd_percent(parts: Mapping[int, float]) -> float:
@@ -119,27 +270,106 @@ def thd_percent(parts: Mapping[int, float]) -> float:
 
     Notes
     -----
-    THD_F = sqrt(sum_{h >= 2} V_h^2) / V_1 (IEC 61000-4-7 defines the sum; orders 2 to 13 are taken here).
+    THD_F = sqrt(sum_{h >= 2} V_h^2) / V_1; the highest order is stated with the figure (IEC 61000-4-7 and IEEE 519 end
+    the sum at 40 or 50; orders 2 to 13 are taken here unless others are asked for).
     """
     return 100 * math.sqrt(math.fsum(v * v for v in parts.values()))
 
 
-def resistance_at(measured: Estimate, temperature_c: float, wanted_c: float, k: float = COPPER_K, u_temperature_c: float = 0.5) -> Estimate:
+def asymmetry_split(low: tuple[float, Estimate], high: tuple[float, Estimate]) -> tuple[Estimate, Estimate]:
+    """Split the difference between two zeros of an EMF into what the waveform makes and what ripple makes.
+
+    Parameters
+    ----------
+    low, high
+        Speed and difference `waveform` less `fundamental` [deg_el], at two speeds.
+
+    Returns
+    -------
+    tuple
+        The part that does not depend on speed (asymmetry of the waveform), and the part that falls with its square
+        (ripple locked to the rotation), at the lower speed [deg_el].
+
+    Notes
+    -----
+    d = c + k / w^2: with r = w_high / w_low, c = (r^2 d_high - d_low) / (r^2 - 1), ripple at the lower speed d_low - c.
+    """
+    (w1, d1), (w2, d2) = low, high
+    if d1.value is None or d2.value is None:
+        none = refused("deg_el", d1.reason or d2.reason)
+        return none, none
+    square = (w2 / w1) ** 2
+    if square < LEAST_SPEED_RATIO**2:
+        none = refused("deg_el", f"the speeds are too alike: ratio {w2 / w1:.2f}; needed: {LEAST_SPEED_RATIO}")
+        return none, none
+    u1, u2 = d1.u or 0.0, d2.u or 0.0
+    constant = (square * d2.value - d1.value) / (square - 1)
+    lines = [(square / (square - 1), -1 / (square - 1)), (-square / (square - 1), square / (square - 1))]
+    made = [
+        [BudgetLine("difference at both speeds", "A", combined_u([by_high, by_low], [u2, u1]), min(d1.dof, d2.dof))]
+        for by_high, by_low in lines
+    ]
+    return estimate(constant, "deg_el", made[0]), estimate(d1.value - constant, "deg_el", made[1])
+
+
+def resistance_at(
+    measured: Estimate, temperature_c: float, wanted_c: float, k: float = COPPER_K, u_temperature_c: float = 0.5
+) -> Estimate:
     """Refer a winding resistance to another temperature.
+
+    Parameters
+    ----------
+    k
+        Inferred temperature of zero resistance, sign turned [degC].
 
     Notes
     -----
     R(T) = R(t) (k + T) / (k + t), IEEE Std 118, k = 234.5 for copper.
     """
-    if measured.value is None or measured.u is None:
+    if measured.value is None:
         return measured
     factor = (k + wanted_c) / (k + temperature_c)
-    value = measured.value * factor
+    u = measured.value * factor * u_temperature_c / (k + temperature_c)
+    lines = scaled(measured, factor, measured.unit).budget
     return estimate(
-        value,
-        measured.unit,
-        [
-            *(BudgetLine(line.source, line.kind, line.u * factor, line.dof) for line in measured.budget),
-            BudgetLine("winding temperature", "B", value * u_temperature_c / (k + temperature_c)),
-        ],
+        measured.value * factor, measured.unit, [*lines, BudgetLine("temperature of the winding", "B", abs(u))]
     )
+
+
+def referred_resistance(
+    measured: Estimate, temperature: Estimate | None, coefficient_per_k: float | None, wanted_c: float = REFERENCE_C
+) -> Estimate:
+    """Refer a winding resistance to another temperature by the type's coefficient at 20 degC, or say what is lacking.
+
+    Parameters
+    ----------
+    temperature
+        Measured on the winding [degC]; None where it was not.
+    coefficient_per_k
+        Of the type; None where it states none.
+    """
+    lacking = _lacking(measured, temperature, coefficient_per_k)
+    if lacking or temperature is None or temperature.value is None or coefficient_per_k is None:
+        return refused(measured.unit, lacking)
+    k = 1 / coefficient_per_k - REFERENCE_C
+    return resistance_at(measured, temperature.value, wanted_c, k, temperature.u or 0.0)
+
+
+def _lacking(measured: Estimate, temperature: Estimate | None, coefficient_per_k: float | None) -> str:
+    if measured.value is None:
+        return measured.reason
+    if temperature is None or temperature.value is None:
+        return "no temperature was measured"
+    return "" if coefficient_per_k else "the type states no temperature coefficient"
+
+
+def temperature_rise_k(
+    cold_ohm: float, hot_ohm: float, cold_c: float, ambient_c: float, k: float = COPPER_K_IEC
+) -> float:
+    """Rise of a winding over the ambient temperature by its resistance [K].
+
+    Notes
+    -----
+    rise = (R2 / R1) (k + t1) - (k + ta), IEC 60034-1, k = 235 for copper, 225 for aluminium.
+    """
+    return hot_ohm / cold_ohm * (k + cold_c) - (k + ambient_c)

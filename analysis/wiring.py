@@ -1,146 +1,297 @@
 """Which wiring fault explains the nine pairings best, with the least to mend; what cannot be told from captures.
 
 All hypotheses are enumerated: sensor wires permuted, leads permuted, sensors inverted, each pair's EMF reading reversed
-(6 x 6 x 8 x 8), each with the feedback body turned by a multiple of 60 deg_el, since a loosened body can stand
-anywhere. Those that predict the nine figures within 30 deg_el are kept and sorted by cost.
+(6 x 6 x 8 x 8 = 2304). Six of them always predict the same nine figures, so a diagnosis is a class with its cheapest
+member and the equivalent ones. A feedback body turned by a multiple of 60 deg_el makes one class look like another, so
+turning the body and rewiring are both offered.
 """
 
 import functools
 import itertools
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.angles import wrap
-from analysis.pairings import PAIRS, SENSORS, Table, as_array
+from analysis.pairings import DIRECTIONS, PAIRS, SENSORS, Table, as_array
+from analysis.wiring_faults import WIRED_AS_STATED, WiringFault
 
 TOLERANCE_DEG_EL = 30.0
-COST_SENSOR_SWAP, COST_CYCLIC, COST_LEAD_SWAP, COST_READING, COST_INVERTED, COST_TURNED = 1.0, 2.0, 1.5, 1.0, 2.5, 0.5
+"""Beyond half of 60 degrees the next class fits better; sensors of real motors are placed up to 9 degrees wrong."""
+NEAR_DEG_EL = 5.0
+"""This near to the tolerance the neighbouring class is printed too."""
+COST_TURNED = 0.5
 TURNS_DEG_EL = (0.0, 60.0, -60.0, 120.0, -120.0, 180.0)
-MOST_SHOWN = 6
-LEADS = ("U", "V", "W")
+HALF_TURN_DEG_EL = 180.0
+MOST_SHOWN = 8
+
+AS_STATED, TURNED, DIFFERS = "as stated", "feedback body turned", "differs from the type"
+DIRECTION_DOUBTFUL, NOT_EXPLAINED, NOT_MEASURED = "direction doubtful", "not explained", "not measured"
+
+CANNOT_TELL = (
+    "leads and sensor wires shifted by the same cyclic step: harmless, the drive sees no difference",
+    "all sensors inverted together with a reversed EMF reading: only a proof of the station's own EMF polarity tells",
+    "a 60-degree device from a 120-degree one with an inverted wire: only the nameplate tells",
+    "one sensor pair and one lead pair swapped from a wrong direction label: only a look at the shaft tells",
+)
+DIRECTION_QUESTION = (
+    "Look at the shaft, facing the drive end, while the station turns it: does it turn the way that the station says? "
+    "A wrong direction label looks exactly like one sensor pair and one lead pair swapped. Swap nothing before this is known."
+)
+SAME_WAY_QUESTION = (
+    "The captures labelled clockwise and counter-clockwise show the shaft turning the same way. "
+    "Did it turn the other way when the station reversed, seen facing the drive end?"
+)
+SIXTY_DEGREE_QUESTION = (
+    "Does the nameplate or the maker's sheet of the feedback unit say 60-degree sensors? "
+    "Such a unit looks like a 120-degree one with an inverted wire."
+)
+POLARITY_QUESTION = (
+    "Has the station's EMF polarity been proved with the known source since the adapter was plugged? "
+    "A reversed EMF path looks like a fault of the motor."
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
     """One way to explain the pairings.
 
-    `offset_deg_el` is the common offset left, `residual_deg_el` by sensor what is left besides.
+    Parameters
+    ----------
+    text, mend
+        What it would be, and the least to do to mend it.
+    fault
+        The wiring it stands for.
+    turned_deg_el
+        Multiple of 60 by which the feedback body would be turned besides.
+    offset_deg_el
+        Common offset of the sensors, with the turn.
+    residual_deg_el
+        By sensor, what is left besides.
+    equivalents
+        Other wirings that no capture can tell from this one.
     """
 
     text: str
+    mend: str
     cost: float
+    fault: WiringFault
+    turned_deg_el: float
     offset_deg_el: float
     residual_deg_el: Mapping[str, float]
+    equivalents: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """The verdict: `as stated`, `differs from the type`, or `not explained`, with explanations from cheapest to dearest."""
-
-    verdict: str
-    explanations: tuple[Explanation, ...]
-    cannot_tell: tuple[str, ...]
-    question: str
-
-
-CANNOT_TELL = (
-    "the same cyclic shift of leads and sensors together: harmless, the drive sees no difference",
-    "all sensors inverted together with a reversed EMF reading: the station's own EMF polarity must be proved",
-    "a 60-degree device against a 120-degree one with an inverted wire: only the nameplate decides",
-)
-DIRECTION_QUESTION = (
-    "Seen facing the drive end, did the shaft turn clockwise when the station said clockwise? "
-    "A wrong direction label looks like one sensor pair and one lead pair swapped."
-)
-
-
-def diagnose(measured: Table, nominal: Table) -> Diagnosis:
-    """Explain nine measured pairings against the nine that a motor type asks for.
+    """The verdict with its explanations, from cheapest to dearest.
 
     Parameters
     ----------
-    measured, nominal
-        y = wrap(a_h - b_p) by (sensor, pair) [deg_el].
+    verdict
+        `as stated`, `feedback body turned`, `differs from the type`, `direction doubtful`, `not explained`, or
+        `not measured`.
+    explanations
+        Empty where nothing fits.
+    if_direction_wrong
+        The cheapest explanation if the direction label were wrong in every capture.
+    ambiguous
+        The offset is so near to 30 deg_el that the neighbouring class fits as well.
+    cannot_tell, question
+        What captures cannot show, and what to ask before anything is swapped; empty where nothing need be asked.
+    unseen
+        Sensors and pairs without a figure: nothing is said of their wiring.
     """
-    y, wanted = as_array(measured), as_array(nominal)
-    rows, costs, texts = _hypotheses()
-    turns = np.array(TURNS_DEG_EL)
-    residual = np.asarray(wrap(y.reshape(1, 1, 9) - turns[:, None, None] - _applied(wanted, rows)))
-    common = np.median(residual, axis=2)
-    total = costs + COST_TURNED * (turns != 0)[:, None]
-    accepted = zip(*np.nonzero(np.max(np.abs(residual), axis=2) < TOLERANCE_DEG_EL), strict=True)
-    order = sorted(accepted, key=lambda at: (total[at], abs(common[at])))[:MOST_SHOWN]
-    found = tuple(_explanation(residual[at], float(common[at]), float(turns[at[0]]), float(total[at]), texts[at[1]]) for at in order)
+
+    verdict: str
+    explanations: tuple[Explanation, ...] = ()
+    if_direction_wrong: Explanation | None = None
+    ambiguous: bool = False
+    cannot_tell: tuple[str, ...] = CANNOT_TELL
+    question: str = ""
+    unseen: tuple[str, ...] = ()
+
+
+def diagnose(measured: Mapping[str, Table], nominal: Table) -> Diagnosis:
+    """Explain the measured pairings of both directions against those that a motor type asks for.
+
+    Parameters
+    ----------
+    measured
+        By direction (`CW`, `CCW`, one or both): y = wrap(a_h - b_p) by (sensor, pair) [deg_el]; what was not measured
+        is left out.
+    nominal
+        All nine by (sensor, pair) [deg_el], see `analysis.pairings.nominal_deg_el`.
+    """
+    each = {d: as_array(measured[d]) for d in DIRECTIONS if d in measured}
+    y = _together(each)
+    unseen = _unseen(y)
+    if len(unseen) > 1 or not each:
+        return Diagnosis(NOT_MEASURED, unseen=unseen)
+    wanted = as_array(nominal)
+    if _labels_disagree(each):
+        return Diagnosis(DIRECTION_DOUBTFUL, question=SAME_WAY_QUESTION, unseen=unseen)
+    mirrored = _cheapest(HALF_TURN_DEG_EL - y, wanted)
+    found, ambiguous = _explained(y, wanted)
     if not found:
-        return Diagnosis("not explained", (), CANNOT_TELL, DIRECTION_QUESTION)
-    stated = found[0].cost <= COST_TURNED
+        return Diagnosis(NOT_EXPLAINED, if_direction_wrong=mirrored, question=DIRECTION_QUESTION, unseen=unseen)
+    doubtful = mirrored is not None and not mirrored.fault.parts and found[0].cost > mirrored.cost
+    verdict = DIRECTION_DOUBTFUL if doubtful else _verdict(found[0])
     return Diagnosis(
-        "as stated" if stated else "differs from the type", found, CANNOT_TELL, "" if stated else DIRECTION_QUESTION
+        verdict, found, mirrored, ambiguous=ambiguous, question=_question(verdict, found[0]), unseen=unseen
     )
 
 
-def _explanation(residual: NDArray[np.float64], common: float, turned: float, cost: float, text: str) -> Explanation:
-    rest = residual.reshape(3, 3).mean(axis=1) - common
-    if turned:
-        text = f"{text}, feedback body turned by about {turned + common:+.0f} deg_el"
-    return Explanation(text, cost, turned + common, {s: float(r) for s, r in zip(SENSORS, rest, strict=True)})
+def mirrored_table(table: Table) -> dict[tuple[str, str], float]:
+    """Return what the same motor would show if the direction label were wrong: y becomes 180 - y [deg_el]."""
+    return {cell: wrap(HALF_TURN_DEG_EL - y) for cell, y in table.items()}
+
+
+def predictions(nominal: Table) -> NDArray[np.float64]:
+    """Predict the nine figures under every hypothesis, shape (2304, 9), in the order of `hypotheses` [deg_el]."""
+    return _predicted(as_array(nominal))
 
 
 @functools.cache
-def _hypotheses() -> tuple[NDArray[np.int64], NDArray[np.float64], tuple[str, ...]]:
-    """Rows of (row source of each sensor, column source and sign of each pair, flips): see `_applied`."""
-    rows, costs, texts = [], [], []
-    for sensors, leads in itertools.product(itertools.permutations(range(3)), repeat=2):
-        for flips, reads in itertools.product(itertools.product((0, 1), repeat=3), repeat=2):
-            columns, signs = _pairs_after(leads)
-            rows.append([*sensors, *columns, *signs, *flips, *reads])
-            costs.append(_cost(sensors, COST_SENSOR_SWAP) + _cost(leads, COST_LEAD_SWAP)
-                         + COST_INVERTED * sum(flips) + COST_READING * sum(reads))  # fmt: skip
-            texts.append(_words(sensors, leads, flips, reads))
-    return np.array(rows, dtype=np.int64), np.array(costs), tuple(texts)
+def hypotheses() -> tuple[WiringFault, ...]:
+    """Return every wiring that is considered, from cheapest to dearest."""
+    orders, flips = tuple(itertools.permutations(range(3))), tuple(itertools.product((False, True), repeat=3))
+    every = (WiringFault(s, w, i, r) for s, w, i, r in itertools.product(orders, orders, flips, flips))
+    return tuple(sorted(every, key=lambda fault: fault.cost))
 
 
-def _pairs_after(leads: tuple[int, ...]) -> tuple[list[int], list[int]]:
-    """Which winding pair a bench pair really reads when lead k of the bench holds winding leads[k], and its sign."""
-    columns, signs = [], []
-    for first, second in ((0, 1), (1, 2), (2, 0)):
-        real = (leads[first], leads[second])
-        for column, pair in enumerate(((0, 1), (1, 2), (2, 0))):
-            if set(pair) == set(real):
-                columns.append(column)
-                signs.append(0 if pair == real else 1)
-    return columns, signs
+@functools.cache
+def _index_arrays() -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Sensor row and pair column to take for each cell, and the half turns to add, shapes (2304, 3, 3)."""
+    rows, columns, halves = [], [], []
+    for fault in hypotheses():
+        pairs = fault.pairs_read
+        rows.append(fault.sensors)
+        columns.append([column for column, _ in pairs])
+        flips = [
+            bool(reversed_by_leads) != read for (_, reversed_by_leads), read in zip(pairs, fault.readings, strict=True)
+        ]
+        halves.append([[float(inverted != flip) for flip in flips] for inverted in fault.inverted])
+    return np.array(rows), np.array(columns), np.array(halves)
 
 
-def _applied(nominal: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Predict the nine figures under every hypothesis, shape (hypotheses, 9) [deg_el]."""
-    sensors, columns, signs, flips, reads = (rows[:, i : i + 3] for i in range(0, 15, 3))
-    table = nominal[sensors[:, :, None], columns[:, None, :]]
-    turned = signs[:, None, :] + reads[:, None, :] + flips[:, :, None]
-    return np.asarray(wrap((table + 180.0 * turned).reshape(-1, 9)))
+def _predicted(nominal: NDArray[np.float64]) -> NDArray[np.float64]:
+    rows, columns, halves = _index_arrays()
+    return np.asarray(wrap((nominal[rows[:, :, None], columns[:, None, :]] + 180.0 * halves).reshape(-1, 9)))
 
 
-def _cost(order: tuple[int, ...], swap: float) -> float:
-    fixed = sum(o == i for i, o in enumerate(order))
-    return 0.0 if fixed == 3 else swap if fixed == 1 else COST_CYCLIC  # noqa: PLR2004 - all three in place
+@functools.cache
+def _costs() -> NDArray[np.float64]:
+    return np.array([fault.cost for fault in hypotheses()])
 
 
-def _words(
-    sensors: tuple[int, ...], leads: tuple[int, ...], flips: tuple[int, ...], reads: tuple[int, ...]
-) -> str:
-    parts = [_order_words(sensors, SENSORS, "sensor wires"), _order_words(leads, LEADS, "motor leads")]
-    parts += [f"{SENSORS[i]} inverted" for i in range(3) if flips[i]]
-    parts += [f"EMF reading of {PAIRS[i]} reversed" for i in range(3) if reads[i]]
-    return "; ".join(p for p in parts if p) or "wired as the type states"
+def _together(each: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Half sum of both directions where both have a figure, else the one there is."""
+    tables = list(each.values())
+    if len(tables) < len(DIRECTIONS):
+        return tables[0] if tables else np.full((3, 3), math.nan)
+    cw, ccw = tables
+    both = np.asarray(wrap(ccw + wrap(cw - ccw) / 2))
+    return np.where(np.isnan(cw), ccw, np.where(np.isnan(ccw), cw, both))
 
 
-def _order_words(order: tuple[int, ...], names: tuple[str, ...], what: str) -> str:
-    moved = [i for i, o in enumerate(order) if o != i]
-    if not moved:
+def _unseen(y: NDArray[np.float64]) -> tuple[str, ...]:
+    return (
+        *(s for s, row in zip(SENSORS, y, strict=True) if np.isnan(row).all()),
+        *(p for p, column in zip(PAIRS, y.T, strict=True) if np.isnan(column).all()),
+    )
+
+
+def _labels_disagree(each: Mapping[str, NDArray[np.float64]]) -> bool:
+    """Say whether one direction shows the mirror of the other: then the shaft turned the same way both times."""
+    if len(each) < len(DIRECTIONS):
+        return False
+    cw, ccw = each.values()
+    same, mirror = _spread(wrap(cw - ccw)), _spread(wrap(cw - (HALF_TURN_DEG_EL - ccw)))
+    return bool(mirror < TOLERANCE_DEG_EL <= same)
+
+
+def _spread(apart: NDArray[np.float64]) -> float:
+    return float(np.nanmax(np.abs(apart))) if np.any(~np.isnan(apart)) else math.inf
+
+
+def _explained(y: NDArray[np.float64], wanted: NDArray[np.float64]) -> tuple[tuple[Explanation, ...], bool]:
+    """Explanations by class, cheapest first, and whether the next class fits nearly as well."""
+    predicted = _predicted(wanted)
+    turns = np.array(TURNS_DEG_EL)
+    residual = np.asarray(wrap(y.reshape(1, 1, 9) - turns[:, None, None] - predicted))
+    worst = np.nanmax(np.abs(residual), axis=2)
+    total = _costs() + COST_TURNED * (turns != 0)[:, None]
+    limit = TOLERANCE_DEG_EL
+    ambiguous = bool(np.min(worst) > TOLERANCE_DEG_EL - NEAR_DEG_EL)
+    if ambiguous:
+        limit += NEAR_DEG_EL
+    accepted = np.argwhere(worst < limit)
+    order = sorted(accepted.tolist(), key=lambda at: (total[at[0], at[1]], abs(turns[at[0]]), worst[at[0], at[1]]))
+    seen = ~np.isnan(y.reshape(9))
+    groups: dict[tuple[float, bytes], list[int]] = {}
+    for turn, row in order:
+        groups.setdefault((float(turns[turn]), np.round(predicted[row, seen]).tobytes()), []).append(row)
+    found = [
+        _explanation(y, predicted[rows[0]], turn, [hypotheses()[r] for r in rows]) for (turn, _), rows in groups.items()
+    ]
+    return tuple(sorted(found, key=lambda e: e.cost)[:MOST_SHOWN]), ambiguous
+
+
+def _cheapest(y: NDArray[np.float64], wanted: NDArray[np.float64]) -> Explanation | None:
+    found, _ = _explained(np.asarray(wrap(y)), wanted)
+    return found[0] if found else None
+
+
+def _explanation(
+    y: NDArray[np.float64], predicted: NDArray[np.float64], turned: float, faults: Sequence[WiringFault]
+) -> Explanation:
+    fault = faults[0]
+    residual = np.asarray(wrap(y - turned - predicted.reshape(3, 3)))
+    common = float(np.nanmedian(residual))
+    seen = {s: row[~np.isnan(row)] for s, row in zip(SENSORS, residual, strict=True)}
+    return Explanation(
+        text=_joined([*fault.parts, *_turn_words(turned)]) or WIRED_AS_STATED,
+        mend=_joined([*fault.mending, *_turn_mending(turned, common)]),
+        cost=fault.cost + (COST_TURNED if turned else 0.0),
+        fault=fault,
+        turned_deg_el=turned,
+        offset_deg_el=turned + common,
+        residual_deg_el={s: float(np.mean(row)) - common for s, row in seen.items() if row.size},
+        equivalents=tuple(_joined([*f.parts, *_turn_words(turned)]) or WIRED_AS_STATED for f in faults[1:]),
+    )
+
+
+def _turn_words(turned: float) -> list[str]:
+    return [f"feedback body turned by about {turned:+.0f} deg_el"] if turned else []
+
+
+def _turn_mending(turned: float, common: float) -> list[str]:
+    if not turned:
+        return []
+    # Clockwise of its place the body must go counter-clockwise, and the other way round.
+    way = "counter-clockwise" if turned + common > 0 else "clockwise"
+    return [f"turn the feedback body {way} seen from the drive end by {abs(turned + common):.1f} deg_el"]
+
+
+def _joined(parts: Iterable[str]) -> str:
+    return "; ".join(parts)
+
+
+def _verdict(cheapest: Explanation) -> str:
+    if cheapest.fault.parts:
+        return DIFFERS
+    return TURNED if cheapest.turned_deg_el else AS_STATED
+
+
+def _question(verdict: str, cheapest: Explanation) -> str:
+    if verdict == DIRECTION_DOUBTFUL:
+        return DIRECTION_QUESTION
+    if any(cheapest.fault.readings) or abs(cheapest.turned_deg_el) == HALF_TURN_DEG_EL:
+        return POLARITY_QUESTION
+    if verdict != DIFFERS:
         return ""
-    if len(moved) == 2:  # noqa: PLR2004 - a swap
-        return f"{what} {names[moved[0]]} and {names[moved[1]]} swapped"
-    return f"{what} in the order {', '.join(names[o] for o in order)}"
+    return SIXTY_DEGREE_QUESTION if any(cheapest.fault.inverted) else DIRECTION_QUESTION

@@ -297,7 +297,14 @@ def _digitised(rng: np.random.Generator, emf: Floats, t: Floats, front: FrontEnd
 
 
 def _edge_times(
-    rng: np.random.Generator, turning: Turning, sensor: Sensor, s: int, p: int, first: float, last: float, front: FrontEnd
+    rng: np.random.Generator,
+    turning: Turning,
+    sensor: Sensor,
+    s: int,
+    p: int,
+    first: float,
+    last: float,
+    front: FrontEnd,
 ) -> tuple[Floats, bool, NDArray[np.bool_]]:
     """Times of the logic changes, the level before the first, and the level after each."""
     edges: list[tuple[float, bool]] = []
@@ -377,9 +384,7 @@ def _encoder(turning: Turning, t: Floats, s: int, lines: int, rng: np.random.Gen
 
 def ideal_sensors(pole_pairs: int, offset_deg: float = 0.0, **rest: float) -> dict[str, Sensor]:
     """Three perfect sensors, all of them `offset_deg` further clockwise than their pair's nominal zero."""
-    return {
-        name: Sensor(PAIR_ZERO[OWN_PAIR[name]] + offset_deg, np.zeros((pole_pairs, 2)), **rest) for name in SENSORS
-    }
+    return {name: Sensor(PAIR_ZERO[OWN_PAIR[name]] + offset_deg, np.zeros((pole_pairs, 2)), **rest) for name in SENSORS}
 
 
 @dataclass(frozen=True)
@@ -424,7 +429,9 @@ def draw(level: str, seed: int, setting: Setting | None = None) -> Record:
     )
 
 
-def draw_station(level: str, seed: int, setting: Setting | None = None, speeds: tuple[float, float] = (200.0, 600.0)) -> list[Record]:
+def draw_station(
+    level: str, seed: int, setting: Setting | None = None, speeds: tuple[float, float] = (200.0, 600.0)
+) -> list[Record]:
     """Draw the 12 captures of one motor: three pairs, two directions, two speeds; the motor stays, noise and phases change."""
     how = setting or Setting()
     rng = np.random.default_rng([1000 + LEVELS.index(level), seed])
@@ -441,8 +448,15 @@ def draw_station(level: str, seed: int, setting: Setting | None = None, speeds: 
                 samples = round(how.cycles / (rpm / 60 * p) / how.interval_s)
                 records.append(
                     make_record(
-                        rng, pole_pairs=p, motion=motion, shape=shape, sensors=sensors, pair=pair,
-                        front=_front(rng, level, mains_hz, how), interval_s=how.interval_s, samples=samples,
+                        rng,
+                        pole_pairs=p,
+                        motion=motion,
+                        shape=shape,
+                        sensors=sensors,
+                        pair=pair,
+                        front=_front(rng, level, mains_hz, how),
+                        interval_s=how.interval_s,
+                        samples=samples,
                         encoder_lines=how.encoder_lines,
                     )  # fmt: skip
                 )
@@ -500,7 +514,10 @@ def _motion(rng: np.random.Generator, level: str, p: int, rpm: float, how: Setti
         ripple += [(k * p, float(part * rng.uniform(0.01, 0.03)), _turn(rng)) for k in (3, 6)]
     if how.ripple_at_speed:
         ripple = [(m, share * (rpm / RIPPLE_RPM) ** 2, phase) for m, share, phase in ripple]
-    drift = float(rng.uniform(-0.05, 0.05)) if level in ("ripple", "full", "slot") else 0.0
+    # No shaft holds its speed to a part in 100 000; a little drift keeps edges from falling on the same part of a
+    # sample interval throughout, which would hide half a sample whatever the estimator.
+    widest = 0.05 if level in ("ripple", "full", "slot") else 0.001
+    drift = float(rng.uniform(-widest, widest))
     return Motion(direction, rpm, tuple(ripple), drift, float(rng.uniform(0, 2 * np.pi)))
 
 
