@@ -74,7 +74,7 @@ class Bench:
         replies: dict[str, str] = {}
         try:
             for role, entry in file.entries().items():
-                links[role] = Link(entry.resource, traffic)
+                links[role] = Link(entry.resource, traffic, role=role)
                 replies[role] = links[role].open((entry.maker, entry.model, entry.serial))
             return cls(file, lock, links, replies)
         except BaseException:

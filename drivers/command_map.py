@@ -74,6 +74,8 @@ class CommandMap(BaseModel):
     about: str = ""
     messages: dict[str, Message]
     samples: SampleFormat | None = None
+    joined: bool = True
+    """Whether several messages may go in one line, joined by `;:`, as IEEE 488.2 has it."""
 
     @model_validator(mode="after")
     def _complete(self) -> Self:

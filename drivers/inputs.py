@@ -18,9 +18,12 @@ class Inputs:
 
     def read(self) -> dict[str, bool | int]:
         """Read every contact, and the adapter's code (0 is an empty socket)."""
-        values = self._port.numbers("read_contacts", len(self._contacts), channels=self._channels)
+        contacts, code = self._port.replies(
+            [("read_contacts", {"channels": self._channels}), ("read_code", {"channel": self._code_channel})]
+        )
+        values = self._port.as_numbers(*contacts, len(self._contacts))
         seen: dict[str, bool | int] = {n: v != 0 for n, v in zip(self._contacts, values, strict=True)}
-        seen[CODE] = int(self._port.number("read_code", channel=self._code_channel))
+        seen[CODE] = int(self._port.as_number(*code))
         return seen
 
     def mirrors(self) -> dict[str, bool]:

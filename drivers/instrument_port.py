@@ -7,6 +7,8 @@ from drivers.errors import NotANumber, Refused
 from drivers.link import Link
 
 READ_BACK_TOLERANCE = 1e-3
+JOIN = ";:"
+"""Joins messages in one line: `;` parts them, `:` goes back to the root of the command tree."""
 # IEEE 488.2 and SCPI write these for `not a number` and `infinity` (from memory).
 NO_NUMBERS = (9.91e37, 9.9e37)
 
@@ -26,9 +28,27 @@ class InstrumentPort:
     def send_all(self, messages: list[tuple[str, dict[str, object]]]) -> None:
         """Send a group of messages and read the error queue once after it."""
         texts = [self.map[name].text(**fill) for name, fill in messages]
-        for text in texts:
-            self.link.write(text)
-        self.link.check_errors("; ".join(texts))
+        for line in [JOIN.join(texts)] if self.map.joined else texts:
+            self.link.write(line)
+        self.link.check_errors(JOIN.join(texts))
+
+    def replies(self, queries: list[tuple[str, dict[str, object]]]) -> list[tuple[str, str]]:
+        """Ask several queries, in one line where the instrument takes that, and return (message, reply) of each.
+
+        Raises
+        ------
+        NotANumber
+            Not as many replies came back as queries were sent.
+        """
+        texts = [self.map[name].text(**fill) for name, fill in queries]
+        if not self.map.joined:
+            return [(text, self.link.query(text)) for text in texts]
+        line = JOIN.join(texts)
+        reply = self.link.query(line)
+        parts = reply.split(";")
+        if len(parts) != len(texts):
+            raise NotANumber(self.link.resource, line, f"{len(parts)} replies in '{reply}'; allowed: {len(texts)}")
+        return list(zip(texts, parts, strict=True))
 
     def number(self, name: str, **fill: object) -> float:
         """Ask for one number.
@@ -39,13 +59,22 @@ class InstrumentPort:
             The reply is none, or one of the values that stand for none.
         """
         message = self.map[name].text(**fill)
-        return self._as_number(message, self.link.query(message))
+        return self.as_number(message, self.link.query(message))
 
     def numbers(self, name: str, count: int, **fill: object) -> list[float]:
         """Ask for a list of so many numbers."""
         message = self.map[name].text(**fill)
-        reply = self.link.query(message)
-        values = [self._as_number(message, part) for part in reply.split(",")]
+        return self.as_numbers(message, self.link.query(message), count)
+
+    def as_numbers(self, message: str, reply: str, count: int) -> list[float]:
+        """Read a list of so many numbers.
+
+        Raises
+        ------
+        NotANumber
+            It holds another number of values, or what is no number.
+        """
+        values = [self.as_number(message, part) for part in reply.split(",")]
         if len(values) != count:
             raise NotANumber(self.link.resource, message, f"{len(values)} values in '{reply}'; allowed: {count}")
         return values
@@ -67,7 +96,8 @@ class InstrumentPort:
         if not math.isclose(got, value, rel_tol=READ_BACK_TOLERANCE, abs_tol=1e-9):
             raise Refused(self.link.resource, self.map[f"set_{what}"].text(value=value, **fill), f"reads back {got:g}")
 
-    def _as_number(self, message: str, reply: str) -> float:
+    def as_number(self, message: str, reply: str) -> float:
+        """Read one number; NotANumber where it is none."""
         try:
             value = float(reply)
         except ValueError:

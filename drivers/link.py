@@ -40,8 +40,10 @@ def _resource_manager() -> Any:
 class Link:
     """A session; a query is one locked unit."""
 
-    def __init__(self, resource: str, traffic: Traffic | None = None) -> None:
-        self.resource = resource
+    def __init__(self, resource: str, traffic: Traffic | None = None, *, role: str = "") -> None:
+        self._address = resource
+        # What every fault names: a person knows the instrument by its role, not by its address.
+        self.resource = f"{role.replace('_', ' ')} at {resource}" if role else resource
         self._traffic = traffic
         self._lock = threading.RLock()
         self._session: Any = None
@@ -65,7 +67,7 @@ class Link:
         with self._lock:
             try:
                 self._session = _resource_manager().open_resource(
-                    self.resource,
+                    self._address,
                     open_timeout=OPEN_TIMEOUT_MS,
                     timeout=QUERY_TIMEOUT_MS,
                     read_termination="\n",
@@ -225,7 +227,7 @@ class Link:
 
     def _tell(self, way: str, text: str) -> None:
         if self._traffic is not None:
-            self._traffic(self.resource, way, text)
+            self._traffic(self._address, way, text)
 
 
 def _error_number(reply: str) -> int | None:

@@ -79,7 +79,8 @@ class Supply:
 
     def measure(self) -> tuple[float, float]:
         """Return output voltage [V] and current [A]."""
-        return self._port.number("measure_voltage"), self._port.number("measure_current")
+        voltage, current = self._port.replies([("measure_voltage", {}), ("measure_current", {})])
+        return self._port.as_number(*voltage), self._port.as_number(*current)
 
     def is_on(self) -> bool:
         """Tell whether the output is on."""

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from station.answers_file import AnswerError, GivenAnswer, allowed_answer, read_answer
 from station.ask_model import Ask
-from station.exit_codes import BadInput
+from station.exit_codes import BadInput, RunStopped
 
 IDLE_S = 0.1
 
@@ -63,8 +63,8 @@ class TerminalAsker:
 
         Raises
         ------
-        BadInput
-            There is no terminal to ask at.
+        RunStopped
+            The terminal was closed.
         """
         if question.caution:
             print(f"  CAUTION: {question.caution}")  # noqa: T201 - this is the screen
@@ -88,16 +88,26 @@ class TerminalAsker:
                 print(f"  {error}")  # noqa: T201 - this is the screen
 
 
-def _line(prompt: str, idle: Callable[[], None]) -> str:
-    """Read one line, letting the caller watch the bench meanwhile: outputs may be on while a question is open."""
+def demand_terminal() -> None:
+    """Refuse questions that nobody could answer, before a run begins.
+
+    Raises
+    ------
+    BadInput
+        There is no terminal to ask at.
+    """
     if not sys.stdin.isatty():
         raise BadInput("there is no terminal to answer questions at; allowed: --answers FILE")
+
+
+def _line(prompt: str, idle: Callable[[], None]) -> str:
+    """Read one line, letting the caller watch the bench meanwhile: outputs may be on while a question is open."""
     print(prompt, end="", flush=True)  # noqa: T201 - this is the screen
     while not select.select([sys.stdin], [], [], IDLE_S)[0]:
         idle()
     line = sys.stdin.readline()
     if not line:
-        raise BadInput("the terminal was closed while a question was open; allowed: --answers FILE")
+        raise RunStopped("the terminal was closed while a question was open")
     return line
 
 

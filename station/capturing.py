@@ -107,11 +107,12 @@ def acquire(
     scope.prepare(settings)
     scope.arm()
     while_sweeping()
-    deadline_s = settings.samples * settings.interval_s + ARM_MARGIN_S
-    if not supervisor.wait_until(lambda: scope.progress() is Progress.DONE, deadline_s):
+    length_s = settings.samples * settings.interval_s
+    supervisor.wait(length_s)
+    if not supervisor.wait_until(lambda: scope.progress() is Progress.DONE, ARM_MARGIN_S):
         state = scope.progress()
         scope.abort()
-        raise RunStopped(f"the scope is still {state.value} after {deadline_s:.1f} s; allowed: done")
+        raise RunStopped(f"the scope is still {state.value} after {length_s + ARM_MARGIN_S:.1f} s; allowed: done")
     return scope.fetch()
 
 

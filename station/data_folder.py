@@ -1,5 +1,6 @@
 """The folder that holds a station's records and sheets."""
 
+import contextlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,7 +53,8 @@ class DataFolder:
             part.write_text(html, encoding="utf-8", newline="\n")
             part.replace(path)
         except OSError as error:
-            part.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
             raise StoreError(
                 f"the sheet {path} cannot be written: {error.strerror}; the record itself is stored"
             ) from None

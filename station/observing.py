@@ -14,6 +14,7 @@ class Commanded:
 
     adapter_code: int | None = None
     brake_fitted: bool = False
+    emf_peak_v_per_krpm: float | None = None
     direction: int = 0
     spin_on: bool = False
     sensor_on: bool = False
@@ -38,7 +39,10 @@ def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None
     if commanded.spin_on:
         voltage_v, current_a = bench.spin_supply.measure()
         seen["spin_voltage_v"], seen["spin_current_a"] = voltage_v, current_a
-        seen["spin_speed_rpm"] = spin_speed_rpm(bench, voltage_v, current_a, commanded.direction)
+        speed_rpm = spin_speed_rpm(bench, voltage_v, current_a, commanded.direction)
+        seen["spin_speed_rpm"] = speed_rpm
+        if commanded.emf_peak_v_per_krpm is not None:
+            seen["emf_peak_v"] = commanded.emf_peak_v_per_krpm * abs(speed_rpm) / 1000
     if commanded.sensor_on:
         seen["sensor_voltage_v"], seen["sensor_current_a"] = bench.sensor_supply.measure()
     if commanded.brake_on and bench.brake_supply is not None:

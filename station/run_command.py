@@ -13,7 +13,7 @@ import click
 from db.store import Store
 from drivers.bench import Bench
 from drivers.bench_process import simulated_bench
-from station.asking import Asker, PreparedAnswers, TerminalAsker
+from station.asking import Asker, PreparedAnswers, TerminalAsker, demand_terminal
 from station.data_folder import DataFolder
 from station.exit_codes import BadInput, ExitCode
 from station.find_files import FileKind, find_file
@@ -49,6 +49,8 @@ def run_command(options: RunOptions) -> int:
     with bench_file(options.bench, quiet=options.as_json) as path:
         prepared = prepare(options.sequence, options.type_name, path)
         answers = read_answers(options.answers, prepared.sequence, simulated=prepared.bench.simulated)
+        if answers is None and prepared.sequence.questions():
+            demand_terminal()
         folder = DataFolder.at(options.data)
         with folder.open_store() as store, Bench.open(prepared.bench) as bench:
             _mount(bench, options.serial)

@@ -111,10 +111,17 @@ def _run(
     try:
         _bring_to_rest(supervisor)
         _check_adapter(facts, supervisor, gathered)
-        supervisor.arm(facts.adapter.code, brake_fitted=facts.motor_type.brake is not None)
+        supervisor.arm(
+            facts.adapter.code,
+            brake_fitted=facts.motor_type.brake is not None,
+            emf_peak_v_per_krpm=facts.motor_type.emf.line_peak_v_per_krpm,
+        )
         gathered.not_tested += [{"what": left.name, "why": left.why} for left in facts.sequence.left_out]
         runner.run(facts.sequence.steps)
-    except (RunStopped, BenchFault, PermitRefused) as stop:
+    except BenchFault as fault:
+        outcome, reason = "stopped", str(fault)
+        supervisor.note_fault(fault)
+    except (RunStopped, PermitRefused) as stop:
         outcome, reason = "stopped", str(stop)
     finally:
         failures = supervisor.rest()
@@ -153,7 +160,7 @@ def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts
     prepared = request.prepared
     kind = "training" if request.training else "simulated" if prepared.bench.simulated else "production"
     known = store.job(request.job) or {}
-    as_found = store.latest_as_found(request.job)
+    as_found = store.latest_as_found(request.job, kind)
     return RunFacts(
         number="",
         kind=kind,

@@ -23,6 +23,8 @@ STANDSTILL_HOLD_S = 0.2
 """How long all signs of standstill must hold together before it counts as proven."""
 STANDSTILL_DEADLINE_S = 20.0
 CLOCK_RESOLUTION_S = 1e-9
+FRESH_LOOK_S = 0.02
+"""Older than this, a permit asks for a new look first."""
 
 
 class Tripped(RunStopped):
@@ -71,9 +73,11 @@ class Supervisor:
     _office: PermitOffice = field(default_factory=PermitOffice)
     _watch: Watch | None = None
     _resting: bool = False
+    _looked_s: float = -1.0
 
-    def arm(self, adapter_code: int, brake_fitted: bool) -> None:  # noqa: FBT001 - a fact, not a switch
-        """Start to watch with the adapter that the motor type asks for."""
+    def arm(self, adapter_code: int, *, brake_fitted: bool, emf_peak_v_per_krpm: float) -> None:
+        """Start to watch with what the motor type says: its adapter, its brake, its EMF."""
+        self.commanded.emf_peak_v_per_krpm = emf_peak_v_per_krpm
         self.commanded.adapter_code = adapter_code
         self.commanded.brake_fitted = brake_fitted
         self._watch = Watch(self.table, self.mode, self.thresholds)
@@ -120,6 +124,7 @@ class Supervisor:
             self._office.withdraw()
             self._lose_instrument(fault)
             raise
+        self._looked_s = now
         if self._watch is None:
             return
         violations = self._watch.look(now, self.seen, going_on(self.state))
@@ -130,6 +135,12 @@ class Supervisor:
             self._office.note_good_look(now)
         if violations and self.state in MAY_ENERGISE:
             self._trip([(v.row.name, v.what, f"stop category {v.row.reaction}") for v in violations])
+
+    def note_fault(self, fault: BenchFault) -> None:
+        """Latch and note a fault that showed outside a look, while the bench may have been live."""
+        if self.state in MAY_ENERGISE:
+            self.state = step(self.state, Event.TRIP)
+            self.events.append(InterlockEvent(self.now_s(), "instruments answer", str(fault), "stop category 0"))
 
     def _lose_instrument(self, fault: BenchFault) -> None:
         """Trip a bench that may be live: an instrument does not answer."""
@@ -164,8 +175,12 @@ class Supervisor:
             raise RunStopped("start refused: " + "; ".join(f"{v.row.name}: {v.what}" for v in missing))
 
     def permit(self, purpose: str) -> Permit:
-        """Give a permit for one purpose; `start` must have been called."""
-        self.look()
+        """Give a permit for one purpose; `start` must have been called.
+
+        It rests on the last look if that is fresh, for it ages from the look and not from now.
+        """
+        if self.now_s() - self._looked_s > FRESH_LOOK_S:
+            self.look()
         return self._office.issue(purpose, self.state, self.now_s())
 
     def turning(self) -> None:
