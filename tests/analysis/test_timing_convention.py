@@ -3,11 +3,12 @@
 from dataclasses import replace
 
 import pytest
-from analysis.states import codes_clockwise, states_of
-from analysis.timing import CaptureTiming, capture_timing
 from emf_signals import RISE_OF, Capture, Look, Unit, capture, near
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from analysis.states import codes_clockwise, states_of
+from analysis.timing import CaptureTiming, capture_timing
 
 OWN = {"H1": "U-V", "H2": "V-W", "H3": "W-U"}
 BOTH = (1, -1)
