@@ -139,10 +139,10 @@ def analyse_encoder(
             f"got {samples}, {others[0]}, {others[1]} samples and {lines} lines"
         )
     trains = {"A": pulses(channels[0]), "B": pulses(channels[1]), "Z": pulses(channels[2], rare=True)}
-    index = _index_pulses(trains["Z"], samples)
     refusal = _refusal(trains, samples)
     if refusal:
         return _refused(refusal, trains)
+    index = _amid_edges(_index_pulses(trains["Z"], samples), trains)
     if index.at.size < LEAST_INDEX_PULSES:
         return _without_index(_index_refusal(trains["Z"], index), trains, direction, samples, interval_s)
     return _figures(trains, index, samples, interval_s, lines, direction)
@@ -292,6 +292,15 @@ def _index_pulses(train: PulseTrain, samples: int) -> _Index:
     wide = widths > NARROW_PART * np.median(widths) if widths.size else np.empty(0, dtype=bool)
     middles = (starts + widths / 2)[wide]
     return _Index(middles, float(np.median(widths[wide])) if middles.size else 0.0, active_low)
+
+
+def _amid_edges(index: _Index, trains: Mapping[str, PulseTrain]) -> _Index:
+    """Leave out index pulses at either end of the record, before the first or after the last edge of A or B.
+
+    How far they are from an edge that was not seen is not known, so the turn next to them would be one count out.
+    """
+    first, last = max(trains[n].at[0] for n in ("A", "B")), min(trains[n].at[-1] for n in ("A", "B"))
+    return replace(index, at=index.at[(index.at >= first) & (index.at <= last)])
 
 
 def _number_each_turn(at: Floats, index: Floats) -> Counts:

@@ -3,16 +3,27 @@
 import datetime
 import hashlib
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
 
 from drivers.command_map import CommandMap, read_command_map
 from drivers.quantities import Amperes, Celsius, Hertz, Ohms, Percent, Rpm, Seconds, Volts, VoltSecondsPerRad
+from safety.limits import TOUCH_DEFAULT
 from safety.strict_yaml import Document, Problem, YamlError, read_file
 
+Entry = TypeVar("Entry")
 Text = Annotated[str, Field(min_length=1)]
-NEEDED_RELAYS = ("spin_on", "spin_reverse", "pair_U-V", "pair_V-W", "pair_W-U", "group_sensors", "brake", "deadman_kick")
+NEEDED_RELAYS = (
+    "spin_on",
+    "spin_reverse",
+    "pair_U-V",
+    "pair_V-W",
+    "pair_W-U",
+    "group_sensors",
+    "brake",
+    "deadman_kick",
+)
 NEEDED_CONTACTS = (
     "stop_circuit", "drive_end_guard", "feedback_end_guard", "motor_clamp", "standstill", "overspeed_ok", "deadman_ok",
     "mirror_U-V", "mirror_V-W", "mirror_W-U", "winding_adapter_present", "feedback_adapter_present", "adapter_code",
@@ -67,7 +78,7 @@ class InputsEntry(InstrumentEntry):
         return _complete(self, self.contacts, NEEDED_CONTACTS, "contacts")
 
 
-def _complete(entry: Any, wired: dict[str, int], needed: tuple[str, ...], what: str) -> Any:
+def _complete(entry: Entry, wired: dict[str, int], needed: tuple[str, ...], what: str) -> Entry:
     missing = [name for name in needed if name not in wired]
     if missing:
         raise ValueError(f"{what} are missing: {', '.join(missing)}")
@@ -120,8 +131,8 @@ class BenchLimits(_Strict):
     """Peak line-to-line EMF."""
     speed: Annotated[Rpm, Field(gt=0)]
     spin_voltage: Annotated[Volts, Field(gt=0)]
-    touch: Annotated[Volts, Field(gt=0)] = 42.4
-    """Peak volts above which a terminal must not be touchable; the lower of two editions of IEC 61010-1, from memory."""
+    touch: Annotated[Volts, Field(gt=0)] = TOUCH_DEFAULT.ac_peak_v
+    """Peak volts above which a terminal must not be touchable; local codes come before the default."""
 
 
 class BenchFile(_Strict):
@@ -152,7 +163,9 @@ class BenchFile(_Strict):
     @model_validator(mode="after")
     def _honest(self) -> Self:
         if not self.simulated and (self.clock != "monotonic" or self.simulation is not None):
-            raise ValueError("only a bench with `simulated: true` may have another clock than monotonic, or a control side")
+            raise ValueError(
+                "only a bench with `simulated: true` may have another clock than monotonic, or a control side"
+            )
         if self.simulated and self.simulation is None:
             raise ValueError("a simulated bench needs its control side under `simulation`")
         return self
@@ -178,7 +191,7 @@ class BenchFile(_Strict):
         return {role: entry for role in roles if (entry := getattr(self, role)) is not None}
 
     def command_map(self, role: str) -> CommandMap:
-        """The command map of one role."""
+        """Return the command map of one role."""
         return self._maps[role]
 
 
@@ -213,12 +226,13 @@ def parse_bench(document: Document) -> BenchFile:
         bench = BenchFile.model_validate(document.data)
     except ValidationError as error:
         raise YamlError(_problems(document, error)) from None
-    bench._document = document
+    bench._document = document  # noqa: SLF001 - of this module
+    maps = bench._maps  # noqa: SLF001 - of this module
     problems: list[Problem] = []
     for role, entry in bench.entries().items():
         if role != "simulation":
             try:
-                bench._maps[role] = read_command_map(entry.map, Path(document.name).parent)
+                maps[role] = read_command_map(entry.map, Path(document.name).parent)
             except YamlError as error:
                 problems.append(document.problem((role, "map"), f"command map '{entry.map}': {error}", "a usable map"))
     if problems:

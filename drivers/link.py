@@ -18,7 +18,7 @@ BLOCK_TIMEOUT_MS = 2000
 CHUNK_BYTES = 1 << 17
 MOST_ERRORS = 20
 LARGEST_BLOCK_BYTES = 1 << 28
-SHOWN = 60
+NEVER_OPENED = "never opened"
 
 Traffic = Callable[[str, str, str], None]
 """Called with (resource, "to" or "from", text) for each message; a block is told as its length."""
@@ -47,7 +47,7 @@ class Link:
         self._traffic = traffic
         self._lock = threading.RLock()
         self._session: Any = None
-        self._why_closed = "never opened"
+        self._why_closed = NEVER_OPENED
 
     def open(self, identity: tuple[str, str, str] | None) -> str:
         """Open the session, compare the identity and clear old errors; return the whole `*IDN?` reply.
@@ -60,11 +60,14 @@ class Link:
         Raises
         ------
         LinkDown, LinkTimeout
-            Nothing listens, or nothing answers.
+            Nothing listens, nothing answers, or this link was open before: after a fault only a new one will do.
         WrongIdentity
             Another instrument answers.
         """
         with self._lock:
+            if self._session is not None or self._why_closed != NEVER_OPENED:
+                state = "open" if self._session is not None else f"closed ({self._why_closed})"
+                raise LinkDown(self.resource, "open", f"the link is {state}; allowed: once per link")
             try:
                 self._session = _resource_manager().open_resource(
                     self._address,
@@ -73,7 +76,7 @@ class Link:
                     read_termination="\n",
                     write_termination="\n",
                 )
-            except Exception as error:  # noqa: BLE001 - pyvisa-py raises plain Exception here
+            except Exception as error:  # pyvisa-py raises plain Exception here
                 self._why_closed = f"could not be opened: {error}"
                 raise LinkDown(self.resource, "open", self._why_closed) from error
             self._send_at_once()
@@ -90,7 +93,7 @@ class Link:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _socket(self) -> socket.socket | None:
-        """The session's socket, None for other transports; a private name of pyvisa-py, so its version is pinned."""
+        """Return the session's socket, None for other transports; a private name of pyvisa-py, so its version is pinned."""
         session = self._session.visalib.sessions.get(self._session.session)
         connection = getattr(session, "interface", None)
         return connection if isinstance(connection, socket.socket) else None

@@ -64,7 +64,7 @@ class Waveform:
     offset_v: float
 
     def volts(self) -> NDArray[np.float64]:
-        """Samples in volts, shape (samples,)."""
+        """Return samples in volts, shape (samples,)."""
         return self.counts.astype(np.float64) * self.scale_v + self.offset_v
 
 
@@ -98,7 +98,11 @@ class Scope:
         Refused
             Range, offset, length, interval, format or byte order reads back differently.
         """
-        messages: list[tuple[str, dict[str, object]]] = [("set_format", {}), ("set_byte_order", {}), ("set_trigger", {})]
+        messages: list[tuple[str, dict[str, object]]] = [
+            ("set_format", {}),
+            ("set_byte_order", {}),
+            ("set_trigger", {}),
+        ]
         for channel, (range_v, offset_v) in enumerate(zip(settings.ranges_v, settings.offsets_v, strict=True), start=1):
             messages.append(("set_range", {"channel": channel, "value": f"{range_v:.9g}"}))
             messages.append(("set_offset", {"channel": channel, "value": f"{offset_v:.9g}"}))
@@ -172,7 +176,7 @@ class Scope:
         return Waveform(signal, self._counts(raw), scale_v, offset_v)
 
     def _counts(self, raw: bytes) -> Counts:
-        if self._samples.width == 8:  # noqa: PLR2004 - bits
+        if self._samples.width == 8:
             return np.frombuffer(raw, np.int8)
         order = ">i2" if self._samples.order == "big-endian" else "<i2"
         return np.frombuffer(raw, order).astype(np.int16)
