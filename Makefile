@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 DATA ?= demo-data
 
-.PHONY: demo test test-postgres test-browser lint format clean
+.PHONY: demo test test-postgres test-browser benchmark accuracy lint format clean
 
 demo: $(STAMP)
 	$(BIN)/polemark demo --data $(DATA)
@@ -18,6 +18,12 @@ test-postgres: $(STAMP)
 
 test-browser: $(STAMP)
 	$(BIN)/pytest -q -n auto tests/browser
+
+benchmark: $(STAMP)
+	$(BIN)/python tests/support/benchmarks.py
+
+accuracy: $(STAMP)
+	$(BIN)/python tests/support/accuracy.py
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .

@@ -171,7 +171,9 @@ class Scope:
         if len(raw) != wanted:
             self._port.link.close()
             raise ShortBlock(self._port.link.resource, message, f"{len(raw)} bytes; allowed: {wanted}")
-        scale, offset = self._port.replies([("read_scale", {"channel": channel}), ("read_offset", {"channel": channel})])
+        scale, offset = self._port.replies(
+            [("read_scale", {"channel": channel}), ("read_offset", {"channel": channel})]
+        )
         scale_v, offset_v = self._port.as_number(*scale), self._port.as_number(*offset)
         return Waveform(signal, self._counts(raw), scale_v, offset_v)
 

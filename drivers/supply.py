@@ -89,5 +89,7 @@ class Supply:
     def _refuse_above(self, voltage_v: float, protection_v: float) -> None:
         if not 0 <= voltage_v <= protection_v:
             raise Refused(
-                self._port.link.resource, f"{voltage_v:g} V", f"outside its protection; allowed: 0 to {protection_v:g} V"
+                self._port.link.resource,
+                f"{voltage_v:g} V",
+                f"outside its protection; allowed: 0 to {protection_v:g} V",
             )

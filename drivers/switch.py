@@ -52,7 +52,9 @@ class Switch:
         values = self._port.numbers("read_closed", len(self._relays), channels=channels)
         return {name: value != 0 for name, value in zip(self._relays, values, strict=True)}
 
-    def connect_pair(self, pair: str | None, permit: Callable[[], Permit], mirrors: Callable[[], Mapping[str, bool]]) -> None:
+    def connect_pair(
+        self, pair: str | None, permit: Callable[[], Permit], mirrors: Callable[[], Mapping[str, bool]]
+    ) -> None:
         """Connect one winding pair or none: break, see every mirror contact closed, then make.
 
         Parameters

@@ -8,13 +8,12 @@ from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED
 from analysis.edges import Edges, find_edges
 from analysis.encoder import schmitt_edges
 from analysis.estimate import Estimate
-from analysis.pairings import sensor_angles_deg_el
-from analysis.states import codes_clockwise, states_of
 from station.capturing import Taken
 from station.finding_names import FINDINGS
 from station.findings import Finding
 from station.motor_type import MotorType
 from station.run_facts import Gathered, RunFacts
+from station.turning_sense import edges_sense
 
 HAND_EMF_PART = 0.1
 """EMF that shows a turning shaft: this part of what the type gives at 20 rpm, slower than any hand turn."""
@@ -47,9 +46,7 @@ def _wrong(taken: Taken, kind: MotorType) -> list[str]:
 def _sensor_sense(edges: dict[str, Edges], kind: MotorType) -> list[str]:
     if any(e.times_s.size == 0 for e in edges.values()):
         return []
-    sensors = kind.sensors
-    clockwise = codes_clockwise(sensor_angles_deg_el(sensors.pairs, sensors.polarity, sensors.targets_deg_el))
-    sense = states_of(edges, clockwise).sense
+    sense = edges_sense(edges, kind)
     return (
         []
         if sense == 1

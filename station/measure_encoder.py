@@ -51,8 +51,8 @@ def measure_encoder(pool: Sequence[Taken], facts: RunFacts, gathered: Gathered, 
 
 
 def _analysed(taken: Taken, lines: int) -> EncoderFigures:
-    volts = taken.volts()
-    return analyse_encoder(volts["A"], volts["B"], volts["Z"], taken.capture.interval_s, lines)
+    by_signal = {w.signal: w for w in taken.capture.waveforms}
+    return analyse_encoder(by_signal["A"], by_signal["B"], by_signal["Z"], taken.capture.interval_s, lines)
 
 
 def _worst(estimates: Sequence[Estimate], unit: str, nominal: float) -> Estimate:

@@ -82,7 +82,7 @@ def _from_nominal(y: Estimate, nominal: float) -> Estimate:
     return Estimate(float(wrap(y.value - nominal)), y.unit, y.u, y.dof, y.budget)
 
 
-def _add_sensor(  # noqa: PLR0913 - the parts of one sensor's findings
+def _add_sensor(
     sensor: str,
     terms: Separated,
     other: Estimate,
@@ -95,7 +95,7 @@ def _add_sensor(  # noqa: PLR0913 - the parts of one sensor's findings
     if terms.offset.value is not None:
         maker = kind.convention.maker_offset_deg_el(terms.offset.value)
         offset = replace(
-            offset, maker_value=float(wrap(maker)), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})"
+            offset, maker_value=round(float(wrap(maker)), 3), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})"
         )
     gathered.add(offset)
     gathered.add(decision.finding(f"offset_other_zero_{sensor}", other, label=_other_label(sensor, kind)))
@@ -213,7 +213,7 @@ def _trace(timed: "Timed") -> dict[str, Any]:
             [int(x) for x in v[at] > middle] if timed.timing.sensors[name].levels.swing_v >= 2.0 else [0] * at.size
         )
     return {
-        "title": f"EMF of {taken.pair} and the sensors",
+        "title": f"EMF of {taken.pair} and the sensors, {taken.direction}",
         "direction": taken.direction,
         "speed_rpm": None if taken.speed_rpm is None else round(taken.speed_rpm, 2),
         "t_ms": [round(float(i * taken.capture.interval_s * 1000), 4) for i in at],

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from db.record_rules import WaveformData
+from db.results import StoredRecord
 from db.run_start import Started
 from db.store import Store
 from db.waveform_codec import waveform_digest
@@ -165,7 +166,7 @@ def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts
         number="",
         kind=kind,
         serial=request.serial,
-        job={"number": request.job} | {name: known.get(name) for name in JOB_FACTS},
+        job=_job(request.job, known, as_found),
         technician=request.technician,
         sequence=prepared.sequence,
         motor_type=prepared.motor_type,
@@ -174,6 +175,12 @@ def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts
         started_utc=started_utc,
         as_found=None if as_found is None else as_found.document,
     )
+
+
+def _job(number: str, known: Mapping[str, Any], as_found: StoredRecord | None) -> dict[str, Any]:
+    """Take the facts of a job as they were entered, and where they were not, as its as-found record has them."""
+    before = {} if as_found is None else as_found.document["job"]
+    return {"number": number} | {name: known.get(name) or before.get(name) for name in JOB_FACTS}
 
 
 def _started(facts: RunFacts, bench: Bench) -> Started:

@@ -7,11 +7,12 @@ import numpy as np
 
 from analysis.mains import mains_rule
 from analysis.speed import nearest_speed
-from drivers.scope import CaptureSettings
+from drivers.scope import Capture, CaptureSettings
 from station.capturing import Taken, acquire, connect, expected_emf_peak_v, settings_for, verified_speed_rpm
 from station.exit_codes import RunStopped
 from station.motor_type import MotorType
 from station.supervisor import STANDSTILL_DEADLINE_S, STANDSTILL_HOLD_S, Supervisor
+from station.turning_sense import sensors_sense
 
 RPM_TO_RAD_S = 2 * math.pi / 60
 RAMP_STEP_V = 1.5
@@ -25,7 +26,7 @@ SPEED_TRIES = 4
 CHECK_CYCLES = 6
 CHECK_INTERVAL_S = 1e-4
 WEAK_EMF = 0.5
-FIRST_SPIN_LIMIT_RPM = 120.0
+"""A trace below this part of what the type gives at the frequency seen is pick-up, not EMF."""
 STANDSTILL_CURRENT_A = 0.05
 STANDSTILL_EMF_FRACTION = 0.02
 """EMF that still counts as none: this part of the amplitude the path showed while turning."""
@@ -49,6 +50,9 @@ class Spin:
     verified: list[dict[str, object]] = field(default_factory=list)
     coast_down_s: dict[str, float] = field(default_factory=dict)
     drag_current_a: dict[tuple[str, float], float] = field(default_factory=dict)
+    hand_sense: int = 0
+    """How the sensors counted when a hand turned the shaft clockwise; 0 where no hand turn said so."""
+    _last_look: Capture | None = None
 
     def to(self, direction: str, target_rpm: float, pair: str, duration_s: float, *, first: bool = False) -> None:
         """Turn in one direction at the speed nearest the target that keeps mains lines out of the result.
@@ -204,7 +208,13 @@ class Spin:
         connect(supervisor, self.group, supervisor.commanded.pair or pair)
         duration_s = CHECK_CYCLES * 60 / (max(self.target_rpm, 1.0) * poles)
         capture = acquire(supervisor, self._check_settings(duration_s, supervisor.commanded.pair))
-        return verified_speed_rpm(capture, poles)
+        self._last_look = capture
+        speed_rpm = verified_speed_rpm(capture, poles)
+        # Pick-up from the mains has a frequency too; only a trace of the right size is EMF.
+        amplitude_v = float(np.ptp(capture.waveforms[0].volts())) / 2
+        if speed_rpm is None or amplitude_v < WEAK_EMF * expected_emf_peak_v(self.motor_type, speed_rpm):
+            return None
+        return speed_rpm
 
     def _check_first_spin(self, pair: str) -> None:
         """Before speed rises: EMF must be there, and the current must not say that something holds the shaft."""
@@ -217,6 +227,18 @@ class Spin:
             raise RunStopped(
                 f"the EMF says {self.speed_rpm:.1f} rpm and the spin motor {spin_rpm:.1f} rpm; allowed: within 25 %, "
                 "so check pole pairs, coupling and adapter"
+            )
+        self._check_direction()
+
+    def _check_direction(self) -> None:
+        """Hold the order of the sensors against that of the hand turn, whatever the motor's own wiring makes of it."""
+        if self._last_look is None or self.group != "sensors" or not self.hand_sense:
+            return
+        seen = sensors_sense(self._last_look, self.motor_type)
+        if seen == -self.hand_sense * (1 if self.direction == "CW" else -1):
+            raise RunStopped(
+                f"the shaft turns against the asked {self.direction}: the sensors count the other way round than in the "
+                "hand turn, so check the spin motor's wiring and its reversing relay"
             )
 
 

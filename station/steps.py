@@ -19,6 +19,7 @@ from station.sequence_model import Compare, Energise, Measure, Rest, Wait
 from station.sheet_parts import turning_words
 from station.spinning import Spin
 from station.supervisor import Supervisor
+from station.turning_sense import sensors_sense
 
 HAND_TURN_DEG_MECH = 450.0
 """A good turn and a quarter by hand, so that a whole turn certainly lies within the capture."""
@@ -156,6 +157,8 @@ class StepRunner:
         hands = self._hand_turn if planned.drive == "hand" else (lambda: None)
         capture = acquire(supervisor, settings, hands)
         turning = planned.drive == "spin"
+        if planned.drive == "hand" and planned.group == "sensors":
+            self.spin.hand_sense = sensors_sense(capture, kind)
         taken = Taken(
             index=len(self.gathered.taken) + 1,
             step=name,

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from safety.strict_yaml import Document, Problem, YamlError, read_file
 
 from drivers.simulated.faults import FAULTS, check_names
 from drivers.simulated.truth import (
@@ -25,6 +24,7 @@ from drivers.simulated.truth import (
     SensorMake,
     UnitState,
 )
+from safety.strict_yaml import Document, Problem, YamlError, read_file
 
 Path_ = tuple[str | int, ...]
 

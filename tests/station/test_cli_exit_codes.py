@@ -23,7 +23,7 @@ from station.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 TEMPLATE = ROOT / "sequences" / "benches" / "simulated.yaml"
-AS_FOUND = 'condition: sound\nambient temperature: {value: 22.4 degC, hand_instrument: TH-07}\n'
+AS_FOUND = "condition: sound\nambient temperature: {value: 22.4 degC, hand_instrument: TH-07}\n"
 AS_LEFT = """\
 ambient temperature: {{value: 22.4 degC, hand_instrument: TH-07}}
 winding temperature: {{value: 22.0 degC, hand_instrument: TH-07}}

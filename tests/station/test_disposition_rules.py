@@ -40,7 +40,9 @@ def finding(group: str, conformity: str | None, label: str = "a finding") -> Fin
 def test_a_complete_production_run_proposes_what_its_worst_finding_says(
     stage: str, group: str, conformity: str, wanted: str
 ) -> None:
-    proposal = propose(stage, "complete", [finding("checks", "conforming"), finding(group, conformity)], "production", None)
+    proposal = propose(
+        stage, "complete", [finding("checks", "conforming"), finding(group, conformity)], "production", None
+    )
     assert (proposal.proposed, proposal.would_be) == (wanted, wanted)
     assert proposal.reason
 

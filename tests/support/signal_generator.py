@@ -566,7 +566,7 @@ def _sensors(rng: np.random.Generator, level: str, p: int, offset_deg: float) ->
 def _front(rng: np.random.Generator, level: str, mains_hz: float, how: Setting) -> FrontEnd:
     # The same share of the range at any number of bits.
     more = 2.0 ** (how.bits - 8)
-    noise = 0.5 if how.bits == 8 else 2.0  # noqa: PLR2004 - the two kinds of scope
+    noise = 0.5 if how.bits == 8 else 2.0
     if level not in ("dirty", "full", "slot"):
         return FrontEnd(bits=how.bits, fill=how.fill, noise=noise, mains_hz=mains_hz)
     return FrontEnd(
