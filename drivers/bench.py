@@ -85,7 +85,9 @@ class Bench:
         """Return the opened bench."""
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         """Close every link and let go of the lock."""
         self.close()
 
@@ -105,7 +107,14 @@ class Bench:
             kind = "control" if role == "simulation" else self.file.command_map(role).kind
             made.append(
                 InstrumentIdentity(
-                    role, kind, entry.maker, entry.model, entry.serial, firmware, entry.calibration_due, entry.certificate
+                    role,
+                    kind,
+                    entry.maker,
+                    entry.model,
+                    entry.serial,
+                    firmware,
+                    entry.calibration_due,
+                    entry.certificate,
                 )
             )
         return made

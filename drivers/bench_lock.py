@@ -36,7 +36,9 @@ class BenchLock:
         except OSError:
             holder = os.read(descriptor, 200).decode("utf-8", "replace")
             os.close(descriptor)
-            raise BenchInUse(f"bench {self._name}", "lock", f"in use by {_who(holder)}; allowed: one run at a time") from None
+            raise BenchInUse(
+                f"bench {self._name}", "lock", f"in use by {_who(holder)}; allowed: one run at a time"
+            ) from None
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "since": int(time.time())}).encode(), 0)
         self._descriptor = descriptor

@@ -49,7 +49,17 @@ def simulated_bench(
     BenchFault
         The process did not start; the message holds what it said.
     """
-    command = [sys.executable, "-m", "drivers.simulated", "--clock", clock, "--factor", f"{factor:g}", "--seed", str(seed)]
+    command = [
+        sys.executable,
+        "-m",
+        "drivers.simulated",
+        "--clock",
+        clock,
+        "--factor",
+        f"{factor:g}",
+        "--seed",
+        str(seed),
+    ]
     if motors is not None:
         command += ["--motors", str(motors)]
     for fault in faults:

@@ -28,7 +28,7 @@ class Supply:
         Refused
             A value reads back differently, or the voltage is above its protection.
         """
-        self._limits_known = False
+        self._limits_known, self._protection_v = False, 0.0
         self._refuse_above(voltage_v, protection_v)
         self._port.set_and_read_back("protection", protection_v)
         self._port.set_and_read_back("current", current_limit_a)
@@ -89,5 +89,7 @@ class Supply:
     def _refuse_above(self, voltage_v: float, protection_v: float) -> None:
         if not 0 <= voltage_v <= protection_v:
             raise Refused(
-                self._port.link.resource, f"{voltage_v:g} V", f"outside its protection; allowed: 0 to {protection_v:g} V"
+                self._port.link.resource,
+                f"{voltage_v:g} V",
+                f"outside its protection; allowed: 0 to {protection_v:g} V",
             )

@@ -52,7 +52,9 @@ class Switch:
         values = self._port.numbers("read_closed", len(self._relays), channels=channels)
         return {name: value != 0 for name, value in zip(self._relays, values, strict=True)}
 
-    def connect_pair(self, pair: str | None, permit: Callable[[], Permit], mirrors: Callable[[], Mapping[str, bool]]) -> None:
+    def connect_pair(
+        self, pair: str | None, permit: Callable[[], Permit], mirrors: Callable[[], Mapping[str, bool]]
+    ) -> None:
         """Connect one winding pair or none: break, see every mirror contact closed, then make.
 
         Parameters
@@ -71,7 +73,8 @@ class Switch:
             if self.state(f"pair_{other}"):
                 self.open(f"pair_{other}")
         self._clock.wait(RELAY_S)
-        stuck = [p for p, is_open in mirrors().items() if not is_open]
+        seen = mirrors()
+        stuck = [p for p in PAIRS if not seen.get(p, False)]
         if stuck:
             raise Refused(
                 self._port.link.resource,
