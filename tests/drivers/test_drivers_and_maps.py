@@ -232,7 +232,7 @@ def test_a_relay_that_is_not_wired_is_refused(desk: Desk) -> None:
         lambda: switch.open("brake"),
         lambda: switch.state("brake"),
     ):
-        with pytest.raises(Refused, match="brake.*no such relay; allowed: spin_on, pair_U-V"):
+        with pytest.raises(Refused, match=r"brake.*no such relay; allowed: spin_on, pair_U-V"):
             act()
     assert instrument.said() == []
 
