@@ -32,10 +32,14 @@ title: One turn each way
 stage: as-found
 revision: "1"
 steps:
-  - name: close the guards
-    ask: {prompt: "Hands off the shaft, both guards closed", answer: confirm, hands: [clamp motor, close guards]}
+  - name: open the guards
+    ask: {prompt: "Motor clamped, both guards open for the hand turn", answer: confirm, hands: [clamp motor, open guards]}
   - energise: {output: sensor supply}
   - energise: {output: brake}
+  - name: hand turn
+    capture: {signals: sensors, winding_pair: U-V, drive: hand, duration: 4 s, interval: 100 us}
+  - name: close the guards
+    ask: {prompt: "Hands off the shaft, both guards closed", answer: confirm, hands: [close guards]}
   - name: first slow spin
     spin: {direction: CW, speed: 60 rpm, first: true}
   - name: turn for the encoder
@@ -68,7 +72,9 @@ class Desk:
         serial, kind = motor
         self.simulation.mount(serial)
         prepared = prepare(str(self.sequence), kind, self.bench_path)
-        asker = PreparedAnswers({"close the guards": GivenAnswer(True)}, SimulatedHands(self.simulation))
+        asker = PreparedAnswers(
+            {name: GivenAnswer(True) for name in prepared.sequence.questions()}, SimulatedHands(self.simulation)
+        )
 
         def show(step: PlannedStep) -> None:
             if step.name == TRIP_STEP:
@@ -227,7 +233,7 @@ def test_a_wrong_adapter_at_the_start_keeps_every_supply_off(desk: Desk) -> None
     ("name", "said"),
     [
         ("coupling slips", "no EMF"),
-        ("spin motor reversed", "clockwise"),
+        ("spin motor reversed", "against the asked CW"),
         ("spin motor open", "no EMF"),
         ("stop circuit open", "stop circuit"),
         ("unit shorted", "sensor supply"),
@@ -240,7 +246,7 @@ def test_a_fault_from_the_start_stops_the_run_before_the_speed_rises(desk: Desk,
     log = desk.log_from(index)
     assert stopped["outcome"] == "stopped"
     assert said in stopped["stop_reason"]
-    assert stopped["captures"] == []
+    assert {c["step"] for c in stopped["captures"]} <= {"hand turn"}
     # The first spin asks for 60 rpm; a little more is the settling of the supply.
     assert max((abs(e["speed_rpm"]) for e in log), default=0.0) < 90.0
     assert not any(e["value"] is True for e in {e["what"]: e for e in log if e["what"].endswith(" output")}.values())
