@@ -130,3 +130,9 @@ def test_which_way_to_turn_from_either_end(offset: float, target: float, way: st
     assert turn.amount_deg_mech == pytest.approx(amount)
     # 8192 counts are 360 degrees.
     assert turn.counts == pytest.approx(amount * 8192 / 360)
+
+
+@pytest.mark.parametrize(("offset", "target", "body"), [(179.0, -179.0, 0.5), (-175.0, 175.0, -2.5)])
+def test_the_shorter_way_round_is_taken(offset: float, target: float, body: float) -> None:
+    # 179 and -179 are 2 degrees apart, not 358.
+    assert correction(offset, target, 4, 8192).body_cw_deg_mech == pytest.approx(body)
