@@ -16,7 +16,9 @@ POINTS_PER_CYCLE = 250
 ROUNDS = 3
 SPIKE_STEPS = 6.0
 SPIKE_MAD = 8.0
+SPIKE_SAMPLES = 3
 WINSOR_MAD = 4.5
+LEAST_SLOPE = 0.4
 LEAST_CYCLES = 2.0
 SPECTRUM_POINTS = 4096
 LINE_OVER_FLOOR = 8.0
@@ -100,12 +102,11 @@ def block_means(volts: Floats, interval_s: float, block: int) -> tuple[Floats, f
 
 
 def zero_phase(emf_v: Floats, interval_s: float, pole_pairs: int = 1) -> ZeroPhase | None:
-    """Fit every zero of an EMF, shape (n,); None where there are too few cycles or no EMF at all.
+    """Fit every zero of an EMF free of spikes, shape (n,); None where there are too few cycles or no EMF at all.
 
     With the number of pole pairs given, what parts rising from falling zeros is averaged over whole turns.
     """
     step_v = smallest_step_v(emf_v)
-    emf_v = despiked(emf_v, step_v)
     f_e_hz = rough_frequency(emf_v, interval_s)
     if f_e_hz is None or f_e_hz * emf_v.size * interval_s < LEAST_CYCLES:
         return None
@@ -137,25 +138,33 @@ def _half_window(per_cycle: float) -> int:
 
 
 def smallest_step_v(volts: Floats) -> float:
-    """Smallest change from a sample to the next, of every seventh; infinite for a signal that never changes [V]."""
+    """Smallest change from a sample to the next, of every seventh; infinite for a signal that never changes [V].
+
+    The very smallest are passed over: where spikes were bridged there are fractions of the converter's step.
+    """
     sizes = np.abs(volts[1::7] - volts[: volts.size - 1 : 7])
-    return float(np.min(sizes[sizes > 0], initial=np.inf))
+    some = sizes[sizes > 0]
+    return float(np.partition(some, some.size // 50)[some.size // 50]) if some.size else np.inf
 
 
-def despiked(volts: Floats, step_v: float) -> Floats:
-    """Replace single samples that jump away and back by the mean of their neighbours."""
+def despiked(volts: Floats) -> Floats:
+    """Bridge what jumps away and back within a few samples by a straight line between its neighbours."""
+    step_v = smallest_step_v(volts)
     if not np.isfinite(step_v):
         return volts
     steps = np.diff(volts)
     sizes = np.abs(steps)
     limit = max(SPIKE_STEPS * step_v, SPIKE_MAD * float(np.median(sizes[::7])))
-    large = np.flatnonzero(sizes > limit)
-    pairs = large[:-1][np.diff(large) == 1]
-    bad = pairs[steps[pairs] * steps[pairs + 1] < 0] + 1
-    if bad.size == 0:
+    jumps = np.flatnonzero(sizes > limit)
+    back = (np.diff(jumps) <= SPIKE_SAMPLES) & (steps[jumps[:-1]] * steps[jumps[1:]] < 0)
+    if not back.any():
         return volts
-    mended = volts.copy()
-    mended[bad] = (volts[bad - 1] + volts[bad + 1]) / 2
+    mended, last = volts.copy(), -1
+    for start, end in zip(jumps[:-1][back].tolist(), jumps[1:][back].tolist(), strict=True):
+        # The way back of one spike is not the way out of the next.
+        if start > last:
+            mended[start + 1 : end + 1] = np.linspace(volts[start], volts[end + 1], end - start + 2)[1:-1]
+            last = end
     return mended
 
 
@@ -193,7 +202,16 @@ def _refined(y: Floats, zeros: Floats, per_cycle: float) -> tuple[Floats, Floats
         fit = (fit @ design.T + np.clip(errors, -limit, limit)) @ solve.T
         root = _cubic_root(fit)
         zeros, slopes = centres + root * half, _cubic_slope(fit, root) / half
+        true = _true_zeros(root, slopes)
+        zeros, slopes = zeros[true], slopes[true]
     return zeros, slopes, residual
+
+
+def _true_zeros(root: Floats, slopes: Floats) -> NDArray[np.bool_]:
+    """Tell zeros of the EMF from sign changes that a spike made: the fit crosses inside its window, and steeply."""
+    steep = np.abs(slopes) > LEAST_SLOPE * np.median(np.abs(slopes))
+    # A start that was far off may still be on its way; at the last round it is not.
+    return np.asarray(steep & (np.abs(root) < 1), dtype=np.bool_)
 
 
 def _cubic_root(fit: Floats) -> Floats:

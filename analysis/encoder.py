@@ -15,7 +15,9 @@ from analysis.encoder_faults import (
     Anomaly,
     channel_anomalies,
     index_anomalies,
-    lost_and_false,
+    lost_each_turn,
+    narrow_pulses,
+    pulses_beside,
     seen_clockwise,
     with_repeats,
 )
@@ -165,9 +167,7 @@ def _figures(
     counts = np.rint(np.diff(sense * np.interp(index.at, track.at, track.position))).astype(np.int64)
     edges = {name: _number_each_turn(trains[name].at, index.at) for name in ("A", "B")}
     reversals = _inside_each_turn(track.at[track.step == -sense], index.at)
-    should = _should_be(counts, 4 * lines)
-    anomalies = _anomalies(trains, track, sense, index.at, counts, should, samples)
-    beside = lost_and_false(anomalies, counts.size)
+    anomalies, should = _anomalies(trains, track, sense, index.at, counts, 4 * lines, samples)
     whole = np.abs(counts - should) < INDEX_PART * should
     illegal = _inside_each_turn(track.illegal_at, index.at)
     return EncoderFigures(
@@ -179,8 +179,10 @@ def _figures(
         edges_each_turn_a=edges["A"],
         edges_each_turn_b=edges["B"],
         reversals_each_turn=reversals,
-        dropped=_exact(_apart(should, counts, edges, whole, -1) + 4 * beside["lost"]),
-        extra=_exact(_apart(should, counts, edges, whole, 1) + 2 * beside["false"]),
+        dropped=_exact(
+            _apart(should, counts, edges, whole, -1) + 4 * pulses_beside(anomalies, counts.size, "lost", "narrow")
+        ),
+        extra=_exact(_apart(should, counts, edges, whole, 1) + 2 * pulses_beside(anomalies, counts.size, "false")),
         illegal=_exact(illegal.sum()),
         reversals=_exact(reversals.sum()),
         sense=sense,
@@ -311,9 +313,12 @@ def _inside_each_turn(at: Floats, index: Floats) -> Counts:
     return np.diff(np.searchsorted(at, index)).astype(np.int64)
 
 
-def _should_be(counts: Counts, nominal: int) -> float:
-    usual = float(np.median(counts))
-    return float(nominal) if abs(usual - nominal) <= NAMEPLATE_PART * nominal else max(4.0, 4 * round(usual / 4))
+def _should_be(counts: Counts, lost: Counts, nominal: int) -> float:
+    """Say what a turn should count: the nameplate's if any turn has about that with its lost pulses, else its own."""
+    whole = counts + 4 * lost
+    if np.any(np.abs(whole - nominal) <= NAMEPLATE_PART * nominal):
+        return float(nominal)
+    return max(4.0, 4.0 * round(float(np.median(whole)) / 4))
 
 
 def _anomalies(
@@ -322,22 +327,27 @@ def _anomalies(
     sense: int,
     index: Floats,
     counts: Counts,
-    should: float,
+    nominal: int,
     samples: int,
-) -> tuple[Anomaly, ...]:
+) -> tuple[tuple[Anomaly, ...], float]:
+    """Every lost, false and narrow pulse, and the counts that a turn should have."""
     position = sense * np.interp(index, track.at, track.position)
+    usual = float(np.median(counts))
 
     def turn_of(at: Floats) -> Floats:
-        """Give turns since the first index pulse; beyond the outer ones by the counts that a turn should have."""
+        """Give turns since the first index pulse; beyond the outer ones by the counts that a turn has."""
         here = sense * np.interp(at, track.at, track.position)
         turn = np.interp(here, position, np.arange(position.size))
-        return np.asarray(
-            turn + np.minimum(here - position[0], 0) / should + np.maximum(here - position[-1], 0) / should
-        )
+        return np.asarray(turn + np.minimum(here - position[0], 0) / usual + np.maximum(here - position[-1], 0) / usual)
 
-    first, last = turn_of(np.array([0.0, samples - 1.0]))
     found = [one for name in ("A", "B") for one in channel_anomalies(name, trains[name], turn_of)]
-    return with_repeats([*found, *index_anomalies(counts, should)], float(first), float(last), should / 4)
+    should = _should_be(counts, lost_each_turn(found, counts.size), nominal)
+    back = track.step == -sense
+    reversals = {"A": track.at[back & track.of_a], "B": track.at[back & ~track.of_a]}
+    first, last = turn_of(np.array([0.0, samples - 1.0]))
+    found += narrow_pulses(reversals, turn_of, found, should / 4)
+    found += index_anomalies(counts, should)
+    return with_repeats(found, float(first), float(last), should / 4), should
 
 
 def _apart(should: float, counts: Counts, edges: Mapping[str, Counts], whole: NDArray[np.bool_], sign: int) -> float:

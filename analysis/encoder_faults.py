@@ -32,7 +32,7 @@ class Anomaly:
     channel
         `A`, `B`, or `Z` for an index pulse.
     what
-        `lost` or `false`.
+        `lost`, `false`, or `narrow`: there, but so narrow that the count steps back.
     pulses
         How many.
     turn
@@ -88,6 +88,25 @@ def channel_anomalies(channel: str, train: PulseTrain, turn_of: Callable[[Floats
     return found
 
 
+def narrow_pulses(
+    reversals: Mapping[str, Floats], turn_of: Callable[[Floats], Floats], known: list[Anomaly], lines: float
+) -> list[Anomaly]:
+    """Find the reversals that no lost or false pulse explains.
+
+    Parameters
+    ----------
+    reversals
+        By channel, the places at which its edges step back [samples].
+    """
+    found: list[Anomaly] = []
+    for channel, at in reversals.items():
+        for turn in turn_of(at):
+            near = (abs(turn - one.turn - one.place) <= SAME_PLACE_LINES / lines for one in (*known, *found))
+            if not any(near):
+                found.append(Anomaly(channel, "narrow", 1, math.floor(turn), float(turn % 1.0)))
+    return found
+
+
 def index_anomalies(counts: NDArray[np.int64], should: float) -> list[Anomaly]:
     """Find lost and false index pulses: intervals that hold a multiple or only a part of a turn's counts."""
     found = []
@@ -116,10 +135,15 @@ def seen_clockwise(found: tuple[Anomaly, ...]) -> tuple[Anomaly, ...]:
     return tuple(replace(one, place=-one.place % 1.0) for one in found)
 
 
-def lost_and_false(found: tuple[Anomaly, ...], turns: int) -> Mapping[str, int]:
-    """Pulses lost and false outside the whole turns, by what they are; in whole turns the counts tell."""
-    outside = [one for one in found if not 0 <= one.turn < turns]
-    return {what: sum(one.pulses for one in outside if one.what == what) for what in ("lost", "false")}
+def pulses_beside(found: tuple[Anomaly, ...], turns: int, *kinds: str) -> int:
+    """Count the pulses of these kinds outside the whole turns; in whole turns the counts tell."""
+    return sum(one.pulses for one in found if not 0 <= one.turn < turns and one.what in kinds and one.channel != "Z")
+
+
+def lost_each_turn(found: list[Anomaly], turns: int) -> NDArray[np.int64]:
+    """Count the lost pulses of each whole turn, shape (turns,)."""
+    inside = [one for one in found if 0 <= one.turn < turns and one.what == "lost"]
+    return np.bincount([one.turn for one in inside], [one.pulses for one in inside], minlength=turns).astype(np.int64)
 
 
 def _neighbourhood(periods: Floats) -> Floats:

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.crossings import rough_frequency, zero_phase
+from analysis.crossings import despiked, rough_frequency, zero_phase
 from analysis.mains import mains_rule
 
 SEARCH_STEP = 0.002
@@ -15,6 +15,7 @@ __all__ = ["electrical_frequency", "mains_rule", "nearest_speed"]
 
 def electrical_frequency(emf_v: NDArray[np.float64], interval_s: float) -> float | None:
     """Fundamental frequency of an EMF trace, shape (n,) [Hz]; None where there is no EMF."""
+    emf_v = despiked(emf_v)
     phase = zero_phase(emf_v, interval_s)
     return rough_frequency(emf_v, interval_s) if phase is None else phase.f_e_hz
 

@@ -17,11 +17,14 @@ from analysis.refusals import TimingSettings
 
 WINDOW_DEG = 0.008
 MAINS_DEG = 0.015
+LEAST_MAINS_DEG = 0.004
 MAINS_MET_DEG = 0.15
 """Allowance where the mains may meet a harmonic and nobody said which mains it is; as much as 0.3 has been seen."""
 CONVERTER_STEPS = 0.017
 """Shift of a zero by spikes and non-linearity, in steps of the converter (assumed)."""
 DISAGREEMENT_DEG = 0.3
+LINES_DEG_MECH = 0.002
+"""What is left of the eccentricity of an encoder's disc in a mean over whole turns (assumed)."""
 ODD_RIPPLE_DEG = 0.25
 """Ripple of electrical order 3, two percent of the speed, moves rising edges one way and falling ones the other."""
 MAINS_FREQUENCIES_HZ = (50.0, 60.0)
@@ -39,6 +42,8 @@ class Shared:
         Standard uncertainties from mains pick-up and from spikes and non-linearity, and noise of one zero [deg_el].
     ripple
         Locked ripple that cannot be ruled out, share of the speed by electrical order.
+    lines_deg
+        Standard uncertainty of position by the encoder's lines, over whole turns [deg_el].
     """
 
     grid_deg: float
@@ -47,6 +52,7 @@ class Shared:
     converter_deg: float
     zero_sd_deg: float
     ripple: Mapping[int, float]
+    lines_deg: float
 
 
 def shared_by_sensors(
@@ -56,15 +62,21 @@ def shared_by_sensors(
     duration_s: float,
     pole_pairs: int,
     settings: TimingSettings,
+    *,
+    by_position: bool,
 ) -> Shared:
-    """Work out what the budgets of a capture have in common."""
+    """Work out what the budgets of a capture have in common.
+
+    Referred to position by an encoder, ripple does not matter, and the encoder's lines do.
+    """
     return Shared(
         grid_deg=360 * phase.f_e_hz * interval_s,
         skew_deg=360 * phase.f_e_hz * settings.skew_s,
         mains_deg=mains_deg(phase, harmonics, duration_s, settings.mains_hz),
         converter_deg=math.degrees(CONVERTER_STEPS * phase.step_v / phase.amplitude_v),
         zero_sd_deg=phase.zero_sd_deg,
-        ripple=locked_shares(None if harmonics is None else harmonics.ratios, pole_pairs),
+        ripple={} if by_position else locked_shares(None if harmonics is None else harmonics.ratios, pole_pairs),
+        lines_deg=LINES_DEG_MECH * pole_pairs if by_position else 0.0,
     )
 
 
@@ -118,6 +130,7 @@ def _common(table: EdgeTable, shared: Shared) -> list[BudgetLine]:
         BudgetLine("spikes and non-linearity of the converter", "B", shared.converter_deg),
         BudgetLine("delay between scope channels", "B", shared.skew_deg),
         BudgetLine("chattering edges", "B", _chatter_deg(table)),
+        BudgetLine("lines of the encoder", "B", shared.lines_deg),
     ]
 
 
@@ -157,7 +170,7 @@ def mains_deg(phase: ZeroPhase, harmonics: HarmonicPhase | None, duration_s: flo
 
     A line `bins` away from an odd harmonic is averaged down to 1 / (pi bins) of its shift of a single zero.
     """
-    shifts = [MAINS_DEG]
+    shifts = [MAINS_DEG if harmonics is None else LEAST_MAINS_DEG]
     for hz in MAINS_FREQUENCIES_HZ if mains_hz is None else (mains_hz,):
         if not mains_rule(phase.f_e_hz, hz, duration_s):
             shifts.append(MAINS_MET_DEG)

@@ -230,11 +230,18 @@ def parse_bench(document: Document) -> BenchFile:
     maps = bench._maps  # noqa: SLF001 - of this module
     problems: list[Problem] = []
     for role, entry in bench.entries().items():
-        if role != "simulation":
-            try:
-                maps[role] = read_command_map(entry.map, Path(document.name).parent)
-            except YamlError as error:
-                problems.append(document.problem((role, "map"), f"command map '{entry.map}': {error}", "a usable map"))
+        if role == "simulation":
+            continue
+        try:
+            maps[role] = read_command_map(entry.map, Path(document.name).parent)
+        except YamlError as error:
+            problems.append(document.problem((role, "map"), f"command map '{entry.map}': {error}", "a usable map"))
+            continue
+        kind, wanted = maps[role].kind, "supply" if role.endswith("_supply") else role
+        if kind != wanted:
+            problems.append(
+                document.problem((role, "map"), f"command map '{entry.map}' is for {kind}", f"one for {wanted}")
+            )
     if problems:
         raise YamlError(problems)
     return bench

@@ -6,6 +6,7 @@ is a `block` of samples. `{value}`, `{channel}`, `{channels}` stand for what the
 """
 
 from pathlib import Path
+from string import Formatter
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -30,6 +31,15 @@ NEEDED: dict[str, tuple[str, ...]] = {
     "inputs": ("read_contacts", "read_code"),
 }  # fmt: skip
 
+# What a driver fills in, by message; nothing elsewhere.
+FILLED: dict[str, tuple[str, ...]] = {
+    "set_voltage": ("value",), "set_current": ("value",), "set_protection": ("value",), "set_points": ("value",),
+    "set_interval": ("value",), "set_range": ("channel", "value"), "set_offset": ("channel", "value"),
+    "read_range": ("channel",), "read_offset": ("channel",), "read_scale": ("channel",), "read_samples": ("channel",),
+    "close": ("channels",), "open": ("channels",), "read_closed": ("channels",), "read_contacts": ("channels",),
+    "read_code": ("channel",),
+}  # fmt: skip
+
 
 class Message(BaseModel):
     """One program message or query."""
@@ -45,6 +55,13 @@ class Message(BaseModel):
         """Write the message with its placeholders filled."""
         words = self.header if self.parameter is None else f"{self.header} {self.parameter}"
         return words.format(**fill)
+
+    def placeholders(self) -> set[str]:
+        """Return the names that stand in braces; a brace without its partner counts as one."""
+        try:
+            return {name for _, name, _, _ in Formatter().parse(f"{self.header} {self.parameter}") if name is not None}
+        except ValueError:
+            return {"{"}
 
 
 class SampleFormat(BaseModel):
@@ -82,6 +99,14 @@ class CommandMap(BaseModel):
         missing = [name for name in NEEDED[self.kind] if name not in self.messages]
         if missing:
             raise ValueError(f"messages are missing: {', '.join(missing)}")
+        for name, message in self.messages.items():
+            filled = FILLED.get(name, ())
+            unknown = message.placeholders() - set(filled)
+            if unknown:
+                allowed = ", ".join(f"{{{word}}}" for word in filled) or "none"
+                raise ValueError(
+                    f"{name} has a placeholder that no driver fills: '{min(unknown)}'; it may have {allowed}"
+                )
         if (self.kind == "scope") != (self.samples is not None):
             raise ValueError("samples must be described for a scope, and for nothing else")
         return self

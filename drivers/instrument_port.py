@@ -1,6 +1,7 @@
 """What all drivers share: messages by name through a command map, replies turned into values or into named faults."""
 
 import math
+import re
 
 from drivers.command_map import CommandMap
 from drivers.errors import NotANumber, Refused
@@ -9,6 +10,7 @@ from drivers.link import Link
 READ_BACK_TOLERANCE = 1e-3
 JOIN = ";:"
 """Joins messages in one line: `;` parts them, `:` goes back to the root of the command tree."""
+NUMBER = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
 # IEEE 488.2 and SCPI write these for `not a number` and `infinity` (from memory).
 NO_NUMBERS = (9.91e37, 9.9e37)
 
@@ -98,10 +100,10 @@ class InstrumentPort:
 
     def as_number(self, message: str, reply: str) -> float:
         """Read one number; NotANumber where it is none."""
-        try:
-            value = float(reply)
-        except ValueError:
-            raise NotANumber(self.link.resource, message, f"'{reply}'; allowed: a number") from None
+        # Not float() alone: it takes `1_0` too.
+        if not NUMBER.fullmatch(reply.strip()):
+            raise NotANumber(self.link.resource, message, f"'{reply}'; allowed: a number")
+        value = float(reply)
         if not math.isfinite(value) or any(math.isclose(abs(value), none) for none in NO_NUMBERS):
             raise NotANumber(self.link.resource, message, f"'{reply}' stands for no number; allowed: a finite number")
         return value

@@ -98,6 +98,7 @@ class Scope:
         Refused
             Range, offset, length, interval, format or byte order reads back differently.
         """
+        self._settings, self._started_s = None, None
         messages: list[tuple[str, dict[str, object]]] = [
             ("set_format", {}),
             ("set_byte_order", {}),
@@ -114,12 +115,14 @@ class Scope:
         self._expect("samples", self._port.number("read_points"), settings.samples)
         self._interval_s = self._port.number("read_interval")
         self._expect("interval", self._interval_s, settings.interval_s)
-        self._settings, self._started_s, self._done = settings, None, False
+        self._expect_ranges(settings)
+        self._settings = settings
 
     def arm(self) -> None:
         """Start a capture."""
         if self._settings is None:
             raise Refused(self._port.link.resource, "start", "nothing was prepared")
+        self._done = False
         self._port.link.query("*ESR?")
         self._port.send("start")
         self._port.link.write("*OPC")
@@ -160,7 +163,7 @@ class Scope:
 
     def _completed(self) -> bool:
         """Bit 0 of the event status register, which reading clears, says that the operation begun is complete."""
-        self._done = self._done or bool(int(float(self._port.link.query("*ESR?"))) & 1)
+        self._done = self._done or bool(int(self._port.as_number("*ESR?", self._port.link.query("*ESR?"))) & 1)
         return self._done
 
     def _waveform(self, channel: int, signal: str) -> Waveform:
@@ -183,8 +186,15 @@ class Scope:
         order = ">i2" if self._samples.order == "big-endian" else "<i2"
         return np.frombuffer(raw, order).astype(np.int16)
 
+    def _expect_ranges(self, settings: CaptureSettings) -> None:
+        channels = range(1, len(settings.ranges_v) + 1)
+        for what, wanted in (("range", settings.ranges_v), ("offset", settings.offsets_v)):
+            replies = self._port.replies([(f"read_{what}", {"channel": channel}) for channel in channels])
+            for channel, (message, reply), value_v in zip(channels, replies, wanted, strict=True):
+                self._expect(f"{what} of channel {channel}", self._port.as_number(message, reply), value_v)
+
     def _expect(self, what: str, got: float, wanted: float) -> None:
-        if not math.isclose(got, wanted, rel_tol=1e-6):
+        if not math.isclose(got, wanted, rel_tol=1e-6, abs_tol=1e-12):
             raise Refused(self._port.link.resource, what, f"reads back {got:g}; allowed: {wanted:g}")
 
     def _expect_text(self, name: str, wanted: str) -> None:

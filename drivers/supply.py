@@ -28,7 +28,7 @@ class Supply:
         Refused
             A value reads back differently, or the voltage is above its protection.
         """
-        self._limits_known = False
+        self._limits_known, self._protection_v = False, 0.0
         self._refuse_above(voltage_v, protection_v)
         self._port.set_and_read_back("protection", protection_v)
         self._port.set_and_read_back("current", current_limit_a)

@@ -73,7 +73,8 @@ class Switch:
             if self.state(f"pair_{other}"):
                 self.open(f"pair_{other}")
         self._clock.wait(RELAY_S)
-        stuck = [p for p, is_open in mirrors().items() if not is_open]
+        seen = mirrors()
+        stuck = [p for p in PAIRS if not seen.get(p, False)]
         if stuck:
             raise Refused(
                 self._port.link.resource,

@@ -71,7 +71,7 @@ def encoder_record(plan: EncoderPlan) -> EncoderRecord:
     turn = np.floor(x / plan.lines)
     hit = np.ones(n, dtype=bool) if plan.once_in_turn is None else turn == plan.once_in_turn
     for line in plan.dropped_a:
-        a &= ~((np.floor(place - 1e-12) == line) & hit)
+        a &= ~((np.floor(place) == line) & hit)
     for line in plan.dropped_b:
         b &= ~((np.floor((place - lead) % plan.lines) == line) & hit)
     for middle in plan.false_a:

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 
 IDENTITY = ("maker", "model", "S-1")
 Act = Callable[[socket.socket], None]
-Answer = str | bytes | Act | Callable[[str], str]
+Answer = str | bytes | Act
 
 
 def block(raw: bytes) -> bytes:
@@ -56,7 +56,7 @@ def reset(connection: socket.socket) -> None:
 class ScriptedInstrument:
     """What it hears is in `heard`; `kept` is what was set; `errors` is its queue."""
 
-    def __init__(self, answers: Mapping[str, Answer | Callable[[str], str]] | None = None) -> None:
+    def __init__(self, answers: Mapping[str, Answer] | None = None) -> None:
         self.answers: dict[str, Answer] = {"*IDN?": ",".join((*IDENTITY, "1.0")), "*CLS": silent, **(answers or {})}
         self.heard: list[str] = []
         self.kept: dict[str, str] = {}
@@ -67,16 +67,22 @@ class ScriptedInstrument:
         """What it heard apart from opening, the error queue and what is named."""
         return [m for m in self.heard if m not in ("*IDN?", "*CLS", "SYST:ERR?", *unless)]
 
-    def reply(self, message: str, connection: socket.socket) -> None:
-        """Answer one message."""
-        self.heard.append(message)
-        answer = self.answers.get(message)
-        if answer is None:
-            answer = self._usual(message)
-        if callable(answer):
-            answer(connection)  # type: ignore[arg-type]
-        else:
-            connection.sendall(answer if isinstance(answer, bytes) else answer.encode() + b"\n")
+    def reply(self, line: str, connection: socket.socket) -> None:
+        """Answer one line, which may hold several messages joined by `;:`."""
+        texts: list[str] = []
+        for message in line.split(";:"):
+            self.heard.append(message)
+            answer = self.answers.get(message)
+            if answer is None:
+                answer = self._usual(message)
+            if isinstance(answer, str):
+                texts.append(answer)
+            elif isinstance(answer, bytes):
+                connection.sendall(answer)
+            else:
+                answer(connection)
+        if texts:
+            connection.sendall(";".join(texts).encode() + b"\n")
 
     def _usual(self, message: str) -> Answer:
         if message == "SYST:ERR?":

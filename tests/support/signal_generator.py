@@ -275,12 +275,26 @@ def make_record(
     chi = s * (s * p * np.degrees(float(turning.position(centre)[0])) - b_fund)
     encoder = _encoder(turning, t, s, encoder_lines, rng) if encoder_lines else {}
     return Record(
-        emf_v, sensors_v, interval_s, s, p, pair, full_scale, front.mains_hz, truth,
+        emf_v,
+        sensors_v,
+        interval_s,
+        s,
+        p,
+        pair,
+        full_scale,
+        front.mains_hz,
+        truth,
         {n: wrapped(x.place_deg - shape.zero_waveform(OWN_PAIR[n])) for n, x in sensors.items()},
         {n: wrapped(x.place_deg - shape.zero_fundamental(OWN_PAIR[n], p)) for n, x in sensors.items()},
-        hysteresis, delays, f_e, float(chi),
-        front.fill * 2 ** (front.bits - 1), front.noise, encoder, encoder_lines,
-    )  # fmt: skip
+        hysteresis,
+        delays,
+        f_e,
+        float(chi),
+        front.fill * 2 ** (front.bits - 1),
+        front.noise,
+        encoder,
+        encoder_lines,
+    )
 
 
 def _digitised(rng: np.random.Generator, emf: Floats, t: Floats, front: FrontEnd) -> tuple[Floats, tuple[float, float]]:
@@ -458,7 +472,7 @@ def draw_station(
                         interval_s=how.interval_s,
                         samples=samples,
                         encoder_lines=how.encoder_lines,
-                    )  # fmt: skip
+                    )
                 )
     return records
 
@@ -557,9 +571,13 @@ def _sensors(rng: np.random.Generator, level: str, p: int, offset_deg: float) ->
         errors[:, 1] += rng.uniform(-2, 2)
         errors -= errors.mean()
         sensors[name] = Sensor(
-            place, errors, float(rng.uniform(1, 4)), float(rng.uniform(1e-6, 20e-6)),
-            float(rng.uniform(0.5e-6, 8e-6)), float(rng.uniform(0.05e-6, 0.3e-6)),
-        )  # fmt: skip
+            place,
+            errors,
+            float(rng.uniform(1, 4)),
+            float(rng.uniform(1e-6, 20e-6)),
+            float(rng.uniform(0.5e-6, 8e-6)),
+            float(rng.uniform(0.05e-6, 0.3e-6)),
+        )
     return sensors
 
 
