@@ -12,7 +12,8 @@ from station.exit_codes import RunStopped
 from station.motor_type import MotorType
 from station.supervisor import Supervisor
 
-SIGNALS = {
+SIGNALS: dict[str, tuple[str, ...]] = {
+    "none": (),
     "sensors": ("H1", "H2", "H3"),
     "encoder": ("A", "B", "Z"),
     "encoder-sensor": ("A", "Z", "H1"),
@@ -67,14 +68,15 @@ def settings_for(
     emf_range_v = max(SMALLEST_EMF_RANGE_V, 2 * expected_emf_peak_v(motor_type, speed_rpm) * EMF_HEADROOM)
     high_v = motor_type.logic_high_v(group)
     logic_range_v = high_v * LOGIC_HEADROOM
+    logic = len(SIGNALS[group])
     return CaptureSettings(
         group=group,
         signals=("emf", *SIGNALS[group]),
         winding_pair=pair,
         interval_s=interval_s,
         samples=round(duration_s / interval_s),
-        ranges_v=(emf_range_v, logic_range_v, logic_range_v, logic_range_v),
-        offsets_v=(0.0, high_v / 2, high_v / 2, high_v / 2),
+        ranges_v=(emf_range_v, *[logic_range_v] * logic),
+        offsets_v=(0.0, *[high_v / 2] * logic),
     )
 
 
@@ -86,9 +88,9 @@ def connect(supervisor: Supervisor, group: str, pair: str | None) -> None:
         supervisor.bench.connect_pair(pair, lambda: supervisor.permit("switch"))
         supervisor.commanded.pair = pair
     for name in SIGNALS:
-        if name != group and switch.state(f"group_{name}"):
+        if name not in (group, "none") and switch.state(f"group_{name}"):
             switch.open(f"group_{name}")
-    if not switch.state(f"group_{group}"):
+    if group != "none" and not switch.state(f"group_{group}"):
         switch.close(f"group_{group}", supervisor.permit("switch"))
         supervisor.wait(RELAY_SETTLE_S)
 

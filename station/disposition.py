@@ -9,6 +9,13 @@ from station.findings import Finding, worst
 NOT_OF_THE_FEEDBACK = ("windings", "mechanics")
 
 
+GOES_ON = {
+    "as-found": "nothing stands against setting the feedback unit and proving it as left",
+    "setting": "set and locked within its limits; to be proved as left",
+    "as-left": "nothing was judged, so nothing is proved",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Proposal:
     """A proposed disposition.
@@ -32,6 +39,8 @@ def propose(stage: str, outcome: str, findings: Sequence[Finding], kind: str, st
     As found there is only `rework` (the feedback unit gets its job done) or `quarantine` (windings or mechanics are
     in doubt). A stopped run proves nothing, so it proposes `rework` at best.
     """
+    if stage == "station-check":
+        return Proposal(None, "none", "a station check judges the station, it disposes of no motor")
     decides = worst(findings)
     beyond_feedback = [f for f in findings if f.conformity == "nonconforming" and f.group in NOT_OF_THE_FEEDBACK]
     if beyond_feedback:
@@ -43,7 +52,7 @@ def propose(stage: str, outcome: str, findings: Sequence[Finding], kind: str, st
     elif decides is not None and decides.conformity != "conforming":
         would_be, reason = "rework", f"{decides.label}: {decides.conformity}"
     else:
-        would_be, reason = "rework", "nothing against setting the feedback unit and proving it as left"
+        would_be, reason = "rework", GOES_ON.get(stage, "")
     if would_be == "release" and kind != "production":
         return Proposal(None, would_be, f"{kind} run: it can never be released; {reason}")
     return Proposal(would_be, would_be, reason)

@@ -16,6 +16,8 @@ class ExitCode(IntEnum):
     """A fault of the bench, a trip, or a run that was stopped."""
     STORE = 4
     """The records cannot be read or written."""
+    DEFECT = 70
+    """A defect of this program, told apart from every verdict (EX_SOFTWARE of sysexits.h, from memory)."""
 
 
 class BadInput(ValueError):  # noqa: N818 - says what it is

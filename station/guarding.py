@@ -1,6 +1,7 @@
 """One place where expected errors become a sentence and an exit code."""
 
 import sys
+import traceback
 from collections.abc import Callable
 from typing import Any
 
@@ -15,8 +16,8 @@ def guarded(command: Callable[[], Any]) -> int:
     Returns
     -------
     int
-        The command's own exit code, or the one that belongs to its error. An unexpected error is left to show its
-        traceback: it is a defect, and hiding it would help nobody.
+        The command's own exit code, or the one that belongs to its error. An unexpected error is a defect: it shows its
+        traceback, for hiding it would help nobody, and ends with a code that no verdict has.
     """
     try:
         result = command()
@@ -33,7 +34,8 @@ def guarded(command: Callable[[], Any]) -> int:
     except Exception as error:
         code = _code_of(error)
         if code is None:
-            raise
+            traceback.print_exc()
+            return ExitCode.DEFECT
         return _say(str(error), code)
     return int(result) if isinstance(result, int) else ExitCode.DONE
 

@@ -88,7 +88,7 @@ class Measuring:
             self.gathered.setting = setting | {"locked": True}
 
     def _timings(self, pool: list[Taken]) -> list[Timed]:
-        wanted = [t for t in pool if t.group == "sensors" and t.drive == "spin"]
+        wanted = [t for t in pool if t.group in ("sensors", "none") and t.drive == "spin"]
         for taken in wanted:
             if taken.index not in self._timed:
                 self._timed[taken.index] = Timed(taken, self._timing(taken))

@@ -59,5 +59,5 @@ def _row(summary: Summary) -> tuple[str, ...]:
         "void" if summary.void else summary.outcome,
         summary.conformity or "-",
         summary.disposition or "none",
-        summary.worst,
+        "-" if summary.conformity == "conforming" else summary.worst,
     )

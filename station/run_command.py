@@ -101,7 +101,9 @@ def _mount(bench: Bench, serial: str) -> None:
     serials = bench.simulation.serials()
     if serial not in serials:
         raise BadInput(f"the simulated bench has no motor '{serial}'; allowed: {meant(serial, serials)}")
-    bench.simulation.mount(serial)
+    # A motor that stands on the bench stays as the last run left it, so that one stage follows the other.
+    if bench.simulation.mounted() != serial:
+        bench.simulation.mount(serial)
 
 
 def _shown(*, quiet: bool) -> Callable[[PlannedStep], None]:

@@ -75,11 +75,12 @@ def execute(
     started_utc = datetime.now(UTC)
     store.close_dead_runs(started_utc, "closed when the station started its next run")
     facts = _facts(request, store, started_utc)
-    begun = store.begin_run(_started(facts, bench))
-    facts = facts.numbered(begun.number)
+    # The supervisor is made before the run is begun: a wrong interlock table leaves no open run behind.
     supervisor = Supervisor(
         bench, read_table(), "guarded", thresholds_for(prepared.bench, prepared.motor_type), stop_requested
     )
+    begun = store.begin_run(_started(facts, bench))
+    facts = facts.numbered(begun.number)
     gathered = Gathered()
     outcome, reason = _run(facts, supervisor, gathered, asker, show)
     gathered.interlock_events = [e.document() for e in supervisor.events]
@@ -106,7 +107,8 @@ def _run(
     facts: RunFacts, supervisor: Supervisor, gathered: Gathered, asker: Asker, show: Callable[[PlannedStep], None]
 ) -> tuple[str, str | None]:
     """Do all steps; whatever happens, go to rest at the end."""
-    spin = Spin(supervisor, facts.motor_type)
+    group = "sensors" if facts.sequence.serves == "feedback" else "none"
+    spin = Spin(supervisor, facts.motor_type, group=group)
     runner = StepRunner(facts, supervisor, spin, gathered, asker, decision_for(facts.motor_type), show)
     outcome, reason = "complete", None
     try:

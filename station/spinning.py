@@ -8,7 +8,7 @@ import numpy as np
 from analysis.mains import mains_rule
 from analysis.speed import nearest_speed
 from drivers.scope import Capture, CaptureSettings
-from station.capturing import Taken, acquire, connect, expected_emf_peak_v, settings_for, verified_speed_rpm
+from station.capturing import acquire, connect, expected_emf_peak_v, settings_for, verified_speed_rpm
 from station.exit_codes import RunStopped
 from station.motor_type import MotorType
 from station.supervisor import STANDSTILL_DEADLINE_S, STANDSTILL_HOLD_S, Supervisor
@@ -27,6 +27,7 @@ CHECK_CYCLES = 6
 CHECK_INTERVAL_S = 1e-4
 WEAK_EMF = 0.5
 """A trace below this part of what the type gives at the frequency seen is pick-up, not EMF."""
+FIRST_SPIN_LIMIT_RPM = 120.0
 STANDSTILL_CURRENT_A = 0.05
 STANDSTILL_EMF_FRACTION = 0.02
 """EMF that still counts as none: this part of the amplitude the path showed while turning."""
@@ -245,19 +246,3 @@ class Spin:
 def _moves(counts: np.ndarray) -> bool:
     """Say whether a logic channel changes level: two clusters half a supply apart, not noise."""
     return int(np.ptp(counts)) > 0.3 * (np.iinfo(counts.dtype).max - np.iinfo(counts.dtype).min) / 2
-
-
-def taken_at(spin: Spin, index: int, step: str, settings: CaptureSettings, speed_target_rpm: float) -> Taken:
-    """Take one capture while turning and note the speed that its own EMF shows."""
-    capture = acquire(spin.supervisor, settings)
-    return Taken(
-        index=index,
-        step=step,
-        capture=capture,
-        group=settings.group,
-        pair=settings.winding_pair,
-        direction=spin.direction,
-        drive="spin",
-        speed_target_rpm=speed_target_rpm,
-        speed_rpm=verified_speed_rpm(capture, spin.motor_type.pole_pairs),
-    )

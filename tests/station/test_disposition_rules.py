@@ -6,7 +6,7 @@ from analysis.estimate import Estimate
 from station.disposition import propose
 from station.findings import Finding
 
-STAGES = ("as-found", "setting", "as-left", "station-check")
+STAGES = ("as-found", "setting", "as-left")
 KINDS = ("production", "simulated", "training")
 CONFORMITIES = ("conforming", "nonconforming", "undecided", "not measured", None)
 GROUPS = ("timing", "windings", "encoder", "sensors", "mechanics", "wiring", "checks")
@@ -34,7 +34,6 @@ def finding(group: str, conformity: str | None, label: str = "a finding") -> Fin
         ("as-found", "windings", "nonconforming", "quarantine"),
         ("setting", "timing", "conforming", "rework"),
         ("setting", "mechanics", "nonconforming", "quarantine"),
-        ("station-check", "timing", "conforming", "rework"),
     ],
 )
 def test_a_complete_production_run_proposes_what_its_worst_finding_says(
@@ -95,3 +94,10 @@ def test_a_release_needs_every_judged_finding_to_conform() -> None:
             findings = [finding("timing", "conforming"), finding(group, conformity), finding("encoder", "conforming")]
             for ordered in (findings, findings[::-1]):
                 assert propose("as-left", "complete", ordered, "production", None).would_be != "release"
+
+
+@pytest.mark.parametrize("conformity", ["conforming", "nonconforming"])
+def test_a_station_check_disposes_of_no_motor(conformity: str) -> None:
+    proposal = propose("station-check", "complete", [finding("windings", conformity)], "production", None)
+    assert proposal.proposed is None
+    assert "disposes of no motor" in proposal.reason
