@@ -221,16 +221,21 @@ def harmonics_by_phase(
     Raises
     ------
     ValueError
-        The samples cover less than one cycle.
+        The samples cover less than one cycle, or are too few for the orders.
     """
-    cycles = int((phase_deg[-1] - phase_deg[0]) / 360) if phase_deg.size else 0
+    span = float(phase_deg[-1] - phase_deg[0]) if phase_deg.size > 1 else 0.0
+    # The last sample stands for a step of its own, which closes the last cycle.
+    cycles = int((span + span / max(1, phase_deg.size - 1)) / 360 + 1e-6)
     if cycles < 1:
         raise ValueError("harmonics need at least one whole cycle of the EMF")
     # Whole cycles only, so that orders that are not fitted do not lean on those that are.
-    whole = phase_deg <= phase_deg[0] + 360.0 * cycles
+    whole = phase_deg < phase_deg[0] + 360.0 * cycles - 1e-9
     chi, wanted = np.radians(phase_deg[whole]), (1, *(k for k in orders if k != 1))
     design = np.column_stack([np.ones_like(chi), *(f(k * chi) for k in wanted for f in (np.sin, np.cos))])
-    found, *_ = np.linalg.lstsq(design, emf[whole], rcond=None)
+    if design.shape[0] < 2 * design.shape[1]:
+        raise ValueError(f"{len(wanted)} orders need {2 * design.shape[1]} samples or more, got {design.shape[0]}")
+    # Over whole cycles the columns are all but orthogonal, so the normal equations lose nothing and are quick.
+    found = np.linalg.solve(design.T @ design, design.T @ emf[whole])
     lines = {k: complex(found[1 + 2 * i], found[2 + 2 * i]) for i, k in enumerate(wanted)}
     first = lines.pop(1)
     turn = np.angle(first)
@@ -260,8 +265,7 @@ def harmonics_part(
     average = np.bincount(place, wave[whole], minlength=BINS)[seen] / count[seen]
     # The mean phase of what fell into a bin, so that few samples a bin do not shift it.
     middle = np.bincount(place, chi_deg[whole] % 360, minlength=BINS)[seen] / count[seen]
-    design_phase = np.concatenate((middle, [middle[0] + 360.0]))
-    found = harmonics_by_phase(np.concatenate((average, average[:1])), design_phase, orders)
+    found = harmonics_by_phase(np.append(average, average[0]), np.append(middle, middle[0] + 360.0), orders)
     return {k: share for k, (share, _) in found.items()}
 
 

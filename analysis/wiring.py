@@ -27,6 +27,8 @@ COST_TURNED = 0.5
 TURNS_DEG_EL = (0.0, 60.0, -60.0, 120.0, -120.0, 180.0)
 HALF_TURN_DEG_EL = 180.0
 MOST_SHOWN = 8
+PER_DEGREE = 10
+"""Predictions within a tenth of a degree are the same."""
 
 AS_STATED, TURNED, DIFFERS = "as stated", "feedback body turned", "differs from the type"
 DIRECTION_DOUBTFUL, NOT_EXPLAINED, NOT_MEASURED = "direction doubtful", "not explained", "not measured"
@@ -218,31 +220,58 @@ def _spread(apart: NDArray[np.float64]) -> float:
     return float(np.nanmax(np.abs(apart))) if np.any(~np.isnan(apart)) else math.inf
 
 
-def _explained(y: NDArray[np.float64], wanted: NDArray[np.float64]) -> tuple[tuple[Explanation, ...], bool]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Classes:
+    """Hypotheses that predict the same: the figures of each class (m, 9), its least cost (m,), and its members."""
+
+    predicted: NDArray[np.float64]
+    cost: NDArray[np.float64]
+    members: tuple[tuple[int, ...], ...]
+
+
+@functools.lru_cache(maxsize=8)
+def _classes(nominal: bytes) -> _Classes:
+    """Class every hypothesis for one motor type; a run asks again and again for the same one."""
+    predicted = _predicted(np.frombuffer(nominal).reshape(3, 3))
+    groups: dict[bytes, list[int]] = {}
+    for row, figures in enumerate(np.round(predicted * PER_DEGREE).astype(np.int64) % (360 * PER_DEGREE)):
+        groups.setdefault(figures.tobytes(), []).append(row)
+    # Hypotheses stand from cheapest to dearest, so the first of each class is its cheapest.
+    first = [rows[0] for rows in groups.values()]
+    return _Classes(predicted[first], _costs()[first], tuple(map(tuple, groups.values())))
+
+
+def _explained(
+    y: NDArray[np.float64], wanted: NDArray[np.float64], most: int = MOST_SHOWN
+) -> tuple[tuple[Explanation, ...], bool]:
     """Explanations by class, cheapest first, and whether the next class fits nearly as well."""
-    predicted = _predicted(wanted)
+    classes = _classes(np.ascontiguousarray(wanted).tobytes())
     turns = np.array(TURNS_DEG_EL)
-    residual = np.asarray(wrap(y.reshape(1, 1, 9) - turns[:, None, None] - predicted))
+    residual = np.asarray(wrap(y.reshape(1, 1, 9) - turns[:, None, None] - classes.predicted))
     worst = np.nanmax(np.abs(residual), axis=2)
-    total = _costs() + COST_TURNED * (turns != 0)[:, None]
-    limit = TOLERANCE_DEG_EL
+    cost = classes.cost + COST_TURNED * (turns != 0)[:, None]
     ambiguous = bool(np.min(worst) > TOLERANCE_DEG_EL - NEAR_DEG_EL)
-    if ambiguous:
-        limit += NEAR_DEG_EL
-    accepted = np.argwhere(worst < limit)
-    order = sorted(accepted.tolist(), key=lambda at: (total[at[0], at[1]], abs(turns[at[0]]), worst[at[0], at[1]]))
+    limit = TOLERANCE_DEG_EL + (NEAR_DEG_EL if ambiguous else 0.0)
+    accepted = np.argwhere(worst < limit).tolist()
+    order = sorted(accepted, key=lambda at: (cost[at[0], at[1]], abs(turns[at[0]]), worst[at[0], at[1]]))
     seen = ~np.isnan(y.reshape(9))
-    groups: dict[tuple[float, bytes], list[int]] = {}
-    for turn, row in order:
-        groups.setdefault((float(turns[turn]), np.round(predicted[row, seen]).tobytes()), []).append(row)
+    # Without a figure of one sensor, classes that differ there alone are one.
+    groups: dict[tuple[int, bytes], list[int]] = {}
+    for turn, number in order:
+        groups.setdefault((turn, np.round(classes.predicted[number, seen]).tobytes()), []).append(number)
     found = [
-        _explanation(y, predicted[rows[0]], turn, [hypotheses()[r] for r in rows]) for (turn, _), rows in groups.items()
+        _explanation(y, classes.predicted[numbers[0]], float(turns[turn]), _members(classes, numbers))
+        for (turn, _), numbers in itertools.islice(groups.items(), most)
     ]
-    return tuple(sorted(found, key=lambda e: e.cost)[:MOST_SHOWN]), ambiguous
+    return tuple(found), ambiguous
+
+
+def _members(classes: _Classes, numbers: Iterable[int]) -> list[WiringFault]:
+    return [hypotheses()[row] for row in sorted(row for number in numbers for row in classes.members[number])]
 
 
 def _cheapest(y: NDArray[np.float64], wanted: NDArray[np.float64]) -> Explanation | None:
-    found, _ = _explained(np.asarray(wrap(y)), wanted)
+    found, _ = _explained(np.asarray(wrap(y)), wanted, most=1)
     return found[0] if found else None
 
 

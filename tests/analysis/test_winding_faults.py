@@ -96,11 +96,11 @@ def test_uncertainty_of_the_part_agrees_with_a_monte_carlo_draw() -> None:
     rng = np.random.default_rng(1)
     base = {p: abs(z) * 70 / math.sqrt(3) for p, z in star(0.95, 1, 1).items()}
     draws = []
-    for _ in range(2000):
+    for _ in range(600):
         x = phase_emfs({p: v + rng.normal(0, 0.1) for p, v in base.items()})
         draws.append(100 * (1 - x["U"] / ((x["V"] + x["W"]) / 2)))
     found = winding_signature(constants(0.95, 1, 1, scatter=0.1), 70.0)
-    assert found.shorted.u == pytest.approx(np.std(draws), rel=0.08)
+    assert found.shorted.u == pytest.approx(np.std(draws), rel=0.12)
 
 
 def test_a_weak_magnet_is_low_on_every_pair() -> None:

@@ -156,7 +156,8 @@ def test_an_error_of_the_instrument_names_the_message(desk: Desk) -> None:
 
 # 9.91E37 is `not a number` and 9.9E37 infinity: SCPI-1999 volume 1, and from memory.
 @pytest.mark.parametrize(
-    "reply", ["9.91E37", "+9.91E+37", "-9.9E37", "9.9E37", "nan", "inf", "-INF", "overload", "", "1_0", "5 V", "1,2"]
+    "reply",
+    ["9.91E37", "+9.91E+37", "-9.9E37", "9.9E37", "nan", "inf", "-INF", "overload", "", "1_0", "1e999", "5 V", "1,2"],
 )
 def test_what_is_no_number_is_never_one(desk: Desk, reply: str) -> None:
     supply, instrument = desk.supply({"MEAS:VOLT?": reply})
