@@ -31,7 +31,7 @@ def guarded(command: Callable[[], Any]) -> int:
         # Whoever read our output has gone (for example `head`); nothing is left to say it to.
         sys.stderr.close()
         return ExitCode.DONE
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - the last place that can tell a defect from a verdict
         code = _code_of(error)
         if code is None:
             traceback.print_exc()
