@@ -21,7 +21,8 @@ from analysis.encoder_faults import (
     seen_clockwise,
     with_repeats,
 )
-from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.estimate import Estimate, estimate, refused
+from analysis.index_pulses import IndexPulses, amid_edges, index_pulses, index_width
 from analysis.pulse_trains import PulseTrain, Sampled, Trace, Volts, WireLevels, pulses
 from analysis.quadrature import QuadratureTrack, decode, duty_percent, quadrature_deg_line
 
@@ -35,7 +36,6 @@ LEAST_EDGES = 8
 NAMEPLATE_PART = 0.02
 """A count this near to the nameplate's is the nameplate's with pulses lost or false; else it is another line count."""
 INDEX_PART = 0.25
-NARROW_PART = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,23 +144,14 @@ def analyse_encoder(
     refusal = _refusal(trains, samples)
     if refusal:
         return _refused(refusal, trains)
-    index = _amid_edges(_index_pulses(trains["Z"], samples), trains)
+    index = amid_edges(index_pulses(trains["Z"], samples), trains)
     if index.at.size < LEAST_INDEX_PULSES:
         return _without_index(_index_refusal(trains["Z"], index), trains, direction, samples, interval_s)
     return _figures(trains, index, samples, interval_s, lines, direction)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Index:
-    """Middles of the index pulses and their width [samples]."""
-
-    at: Floats
-    width: float
-    active_low: bool
-
-
 def _figures(
-    trains: Mapping[str, PulseTrain], index: _Index, samples: int, interval_s: float, lines: int, direction: int
+    trains: Mapping[str, PulseTrain], index: IndexPulses, samples: int, interval_s: float, lines: int, direction: int
 ) -> EncoderFigures:
     track = decode(trains["A"], trains["B"])
     sense = 1 if track.position[-1] >= track.position[0] else -1
@@ -191,7 +182,7 @@ def _figures(
         quadrature_deg_line=quadrature_deg_line(trains["A"], trains["B"], sense, index.at),
         duty_a=duty_percent(trains["A"], index.at),
         duty_b=duty_percent(trains["B"], index.at),
-        index_width_counts=_index_width(index, counts),
+        index_width_counts=index_width(index, counts),
         index_active_low=index.active_low,
         index_times_s=index.at * interval_s,
         edge_times_s=track.at * interval_s,
@@ -214,7 +205,7 @@ def _refusal(trains: Mapping[str, PulseTrain], samples: int) -> str:
     return ""
 
 
-def _index_refusal(train: PulseTrain, index: _Index) -> str:
+def _index_refusal(train: PulseTrain, index: IndexPulses) -> str:
     if not train.levels.switches:
         return f"Z does not switch: swing {train.levels.swing_v:.2f} V; needed: 2 V"
     return f"{index.at.size} index pulses in the record; needed: two, for one whole turn"
@@ -279,32 +270,6 @@ def _refused(reason: str, trains: Mapping[str, PulseTrain]) -> EncoderFigures:
     )
 
 
-def _index_pulses(train: PulseTrain, samples: int) -> _Index:
-    """Middles of the index pulses; their edges may lie next to a count edge and would make the count waver by one."""
-    rises, falls = train.rises, train.falls
-    if train.at.size == 0:
-        return _Index(np.empty(0), 0.0, active_low=False)
-    high = float(np.sum(train.at[~train.rising]) - np.sum(train.at[train.rising]))
-    high += samples if bool(train.rising[-1]) else 0
-    active_low = high > samples / 2
-    starts, ends = (falls, rises) if active_low else (rises, falls)
-    ends = ends[ends > starts[0]] if starts.size else ends
-    starts = starts[: ends.size]
-    widths = ends[: starts.size] - starts
-    wide = widths > NARROW_PART * np.median(widths) if widths.size else np.empty(0, dtype=bool)
-    middles = (starts + widths / 2)[wide]
-    return _Index(middles, float(np.median(widths[wide])) if middles.size else 0.0, active_low)
-
-
-def _amid_edges(index: _Index, trains: Mapping[str, PulseTrain]) -> _Index:
-    """Leave out index pulses at either end of the record, before the first or after the last edge of A or B.
-
-    How far they are from an edge that was not seen is not known, so the turn next to them would be one count out.
-    """
-    first, last = max(trains[n].at[0] for n in ("A", "B")), min(trains[n].at[-1] for n in ("A", "B"))
-    return replace(index, at=index.at[(index.at >= first) & (index.at <= last)])
-
-
 def _number_each_turn(at: Floats, index: Floats) -> Counts:
     return np.rint(np.diff(np.interp(index, at, np.arange(at.size)))).astype(np.int64)
 
@@ -363,10 +328,3 @@ def _furthest(each: Counts, nominal: int) -> Estimate:
 def _exact(value: float) -> Estimate:
     """Give a count no uncertainty: it is exact, or it is wrong."""
     return estimate(float(value), "count", [])
-
-
-def _index_width(index: _Index, counts: Counts) -> Estimate:
-    per_sample = float(np.median(counts / np.diff(index.at)))
-    # Two edges, each anywhere within its sample interval (JCGM 100:2008, F.2.2.1).
-    grid = BudgetLine("sample grid of both edges", "B", per_sample / 6**0.5)
-    return estimate(index.width * per_sample, "count", [grid])

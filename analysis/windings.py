@@ -1,8 +1,7 @@
-"""Windings as their EMF shows them: constant in every stated form, balance, harmonics; resistance at a temperature."""
+"""Windings as their EMF shows them: constant, balance, harmonics; resistance at a temperature."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +12,9 @@ from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled
 
 Floats = NDArray[np.float64]
 
-KRPM_RAD_S = 1000 * 2 * math.pi / 60
-"""Angular speed of 1000 rpm [rad/s]."""
 DEAD_PART = 0.05
 """EMF below this part of the best pair's is none: an open phase leaves the pairs that use it dead."""
 ORDERS = range(2, 14)
-LEAST_SPEED_RATIO = 1.3
 BINS = 720
 LEAST_SEEN_PART = 0.5
 COPPER_K = 234.5
@@ -27,21 +23,6 @@ COPPER_K_IEC, ALUMINIUM_K_IEC = 235.0, 225.0
 """IEC 60034-1, temperature rise by resistance [-degC]."""
 REFERENCE_C = 20.0
 """The temperature at which coefficients of resistance and EMF are stated [degC]."""
-
-FORMS: Mapping[str, float] = MappingProxyType(
-    {
-        f"{value}, {across}, per {per}": by_value * by_across * by_per
-        for value, by_value in (("peak", 1.0), ("rms", 1 / math.sqrt(2)))
-        for across, by_across in (("line-to-line", 1.0), ("phase", 1 / math.sqrt(3)))
-        for per, by_per in (("1000 rpm", 1.0), ("rad/s", 1 / KRPM_RAD_S))
-    }
-)
-"""Every form in which makers state the constant of a sinusoidal star machine, over peak volts line to line per 1000 rpm."""
-
-
-def form_unit(form: str) -> str:
-    """Return the unit of a form of the EMF constant."""
-    return "V*s/rad" if form.endswith("rad/s") else "V/krpm"
 
 
 def constant_peak_v_per_krpm(
@@ -91,44 +72,6 @@ def _shared(source: str, kind: str, known: Sequence[Estimate]) -> BudgetLine:
     lines = [line for of in known for line in of.budget if (line.source, line.kind) == (source, kind)]
     together = math.hypot(*(line.u for line in lines)) if kind == "A" else math.fsum(line.u for line in lines)
     return BudgetLine(source, kind, together / len(known), math.fsum(line.dof for line in lines))
-
-
-def constant_forms(line_peak: Estimate) -> dict[str, Estimate]:
-    """Express a constant of a sinusoidal star machine in every form that makers state.
-
-    Notes
-    -----
-    rms = peak / sqrt(2); phase = line / sqrt(3); per rad/s = per 1000 rpm / (1000 x 2 pi / 60).
-    """
-    return {form: scaled(line_peak, factor, form_unit(form)) for form, factor in FORMS.items()}
-
-
-def line_peak_from(of: Estimate, form: str) -> Estimate:
-    """Express a constant stated in one of the `FORMS` as peak volts line to line per 1000 rpm.
-
-    Raises
-    ------
-    ValueError
-        There is no such form.
-    """
-    if form not in FORMS:
-        raise ValueError(f"unknown form of EMF constant '{form}'; allowed: {'; '.join(FORMS)}")
-    return scaled(of, 1 / FORMS[form], "V/krpm")
-
-
-def torque_constant(line_peak: Estimate) -> Estimate:
-    """Torque per r.m.s. ampere of a sinusoidal star machine [N*m/A].
-
-    Notes
-    -----
-    K_t = sqrt(3) K_e, K_e in r.m.s. volts line to line per rad/s: power at the shaft is that of three phases.
-    """
-    return scaled(line_peak, math.sqrt(3) * FORMS["rms, line-to-line, per rad/s"], "N*m/A")
-
-
-def flux_linkage(line_peak: Estimate, pole_pairs: int) -> Estimate:
-    """Peak flux linkage of one phase of a star machine [Wb]: phase EMF over electrical angular speed."""
-    return scaled(line_peak, FORMS["peak, phase, per rad/s"] / pole_pairs, "Wb")
 
 
 def constant_at(
@@ -278,42 +221,6 @@ def thd_percent(parts: Mapping[int, float]) -> float:
     the sum at 40 or 50; orders 2 to 13 are taken here unless others are asked for).
     """
     return 100 * math.sqrt(math.fsum(v * v for v in parts.values()))
-
-
-def asymmetry_split(low: tuple[float, Estimate], high: tuple[float, Estimate]) -> tuple[Estimate, Estimate]:
-    """Split the difference between two zeros of an EMF into what the waveform makes and what ripple makes.
-
-    Parameters
-    ----------
-    low, high
-        Speed and difference `waveform` less `fundamental` [deg_el], at two speeds.
-
-    Returns
-    -------
-    tuple
-        The part that does not depend on speed (asymmetry of the waveform), and the part that falls with its square
-        (ripple locked to the rotation), at the lower speed [deg_el].
-
-    Notes
-    -----
-    d = c + k / w^2: with r = w_high / w_low, c = (r^2 d_high - d_low) / (r^2 - 1), ripple at the lower speed d_low - c.
-    """
-    (w1, d1), (w2, d2) = low, high
-    if d1.value is None or d2.value is None:
-        none = refused("deg_el", d1.reason or d2.reason)
-        return none, none
-    square = (w2 / w1) ** 2
-    if square < LEAST_SPEED_RATIO**2:
-        none = refused("deg_el", f"the speeds are too alike: ratio {w2 / w1:.2f}; needed: {LEAST_SPEED_RATIO}")
-        return none, none
-    u1, u2 = d1.u or 0.0, d2.u or 0.0
-    constant = (square * d2.value - d1.value) / (square - 1)
-    lines = [(square / (square - 1), -1 / (square - 1)), (-square / (square - 1), square / (square - 1))]
-    made = [
-        [BudgetLine("difference at both speeds", "A", combined_u([by_high, by_low], [u2, u1]), min(d1.dof, d2.dof))]
-        for by_high, by_low in lines
-    ]
-    return estimate(constant, "deg_el", made[0]), estimate(d1.value - constant, "deg_el", made[1])
 
 
 def resistance_at(

@@ -100,6 +100,18 @@ def test_index_next_to_a_count_edge_does_not_make_the_count_waver() -> None:
         assert set(found.counts_each_turn.tolist()) == {2000}
 
 
+@pytest.mark.parametrize("start", [0.13, 0.2, 0.249, 499.9])
+@pytest.mark.parametrize("turns", [3.0, 3.0003, 3.4])
+def test_an_index_beyond_the_outer_edges_makes_no_turn_short(start: float, turns: float) -> None:
+    # The record starts or ends within the index, next to no edge of A or B that would say how far it is.
+    plan = EncoderPlan(
+        lines=500, turns=turns, samples_per_count=10, start_lines=start, index_at_lines=0.19, ripple=0.01
+    )
+    found = analysed(plan)
+    assert found.counts_each_turn.size >= 1
+    assert set(found.counts_each_turn.tolist()) == {2000}
+
+
 @pytest.mark.parametrize("samples_per_count", [10.0, 13.3, 24.0])
 @pytest.mark.parametrize("error", [-25.0, 0.0, 12.5])
 @pytest.mark.parametrize("duty", [0.45, 0.5])

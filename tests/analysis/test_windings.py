@@ -8,28 +8,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.crossings import zero_phase
+from analysis.emf_asymmetry import asymmetry_split
+from analysis.emf_forms import FORMS, constant_forms, flux_linkage, form_unit, line_peak_from, torque_constant
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
 from analysis.windings import (
     ALUMINIUM_K_IEC,
     COPPER_K_IEC,
-    FORMS,
-    asymmetry_split,
     constant_at,
-    constant_forms,
     constant_peak_v_per_krpm,
     dead_pairs,
-    flux_linkage,
-    form_unit,
     harmonics_by_phase,
     harmonics_part,
-    line_peak_from,
     mean_constant,
     open_phase,
     referred_resistance,
     resistance_at,
     temperature_rise_k,
     thd_percent,
-    torque_constant,
     unbalance_percent,
 )
 
