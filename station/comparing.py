@@ -5,7 +5,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from analysis.angles import wrap
+from analysis.comparison import compare as compare_estimates
+from analysis.comparison import shared_systematic
+from analysis.estimate import BudgetLine, Estimate
 from station.exit_codes import RunStopped
 from station.finding_names import FINDINGS
 from station.findings import Finding
@@ -44,17 +46,24 @@ def compare(action: Compare, facts: RunFacts, gathered: Gathered) -> str:
 
 
 def _compared(finding: Finding, old: Mapping[str, Any], number: str) -> dict[str, Any]:
-    change = float(finding.estimate.value or 0.0) - float(old["value"])
-    if FINDINGS[finding.name].unit == "deg_el":
-        change = float(wrap(change))
-    # Type B lines that both share cancel in a difference, so scatter alone is left.
-    now_a = math.fsum(line.u**2 for line in finding.estimate.budget if line.kind == "A")
-    then_a = math.fsum(line["u"] ** 2 for line in old["budget"] if line["kind"] == "A")
-    u = math.sqrt(now_a + then_a)
-    clear = abs(change) > CLEAR_K * u if u > 0 else change != 0
+    now, then = finding.estimate, _estimate_of(old)
+    circular = FINDINGS[finding.name].unit == "deg_el"
+    # One bench measured both, so what its instruments get wrong they got wrong the same way both times.
+    change = compare_estimates(then, now, correlated=shared_systematic(then, now), circular=circular)
+    clear = change.significance > CLEAR_K if change.significance is not None else bool(change.change.value)
     return {
         "as_found_record": number,
         "value": float(old["value"]),
-        "change": change,
+        "change": change.change.value,
         "significance": "clear" if clear else "within u",
     }
+
+
+def _estimate_of(old: Mapping[str, Any]) -> Estimate:
+    """Make the estimate again that a record's finding was; an infinite dof stands as null there."""
+    lines = tuple(
+        BudgetLine(line["source"], line["kind"], line["u"], math.inf if line["dof"] is None else line["dof"])
+        for line in old["budget"]
+    )
+    dof = math.inf if old["dof"] is None else float(old["dof"])
+    return Estimate(float(old["value"]), old["unit"], old["u"], dof, lines)

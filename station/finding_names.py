@@ -37,6 +37,7 @@ _ROWS = (
     ("duty_{sensor}", "duty of {sensor}", "percent", "timing"),
     ("wiring", "wiring of sensors and windings", "", "wiring"),
     ("emf_constant", "EMF constant", "V/krpm", "windings"),
+    ("winding_signature", "what the EMF of the pairs points to", "", "windings"),
     ("emf_balance", "EMF unbalance of the winding pairs", "percent", "windings"),
     ("thd", "harmonic distortion of the EMF", "percent", "windings"),
     ("winding_resistance_{pair}", "winding resistance {pair}", "ohm", "windings"),

@@ -2,21 +2,19 @@
 
 from collections.abc import Callable, Sequence
 
-import numpy as np
-
-from analysis.angles import circular_mean, wrap
+from analysis.angles import wrap
 from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED
 from analysis.crossings import zero_phase
 from analysis.encoder import EncoderFigures, analyse_encoder
-from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.estimate import Estimate, estimate, refused
+from analysis.index_angle import index_to_emf
 from station.capturing import Taken
 from station.decision import Decision
 from station.finding_names import FINDINGS
 from station.findings import Finding
 from station.run_facts import Gathered, RunFacts
 
-INDEX_U_DEG = 0.15
-"""EMF phase and edge of the index of one record (simulated signal model)."""
+BOTH = 2
 
 FIGURES: dict[str, tuple[str, Callable[[EncoderFigures], Estimate]]] = {
     "counts_per_rev_x4": ("count", lambda f: f.counts_per_rev_x4),
@@ -63,19 +61,21 @@ def _worst(estimates: Sequence[Estimate], unit: str, nominal: float) -> Estimate
 
 
 def _index(figures: Sequence[tuple[Taken, EncoderFigures]]) -> Estimate:
-    """Rotor angle from the rising zero of the U-V EMF (going clockwise) to the middle of the index, mean of all."""
-    angles = []
+    """Rotor angle from the rising zero of the U-V EMF (going clockwise) to the middle of the index, both directions."""
+    by_direction: dict[str, Estimate] = {}
     for taken, figure in figures:
         phase = zero_phase(taken.volts()["emf"], taken.capture.interval_s)
         if figure.refusal or phase is None or taken.pair != "U-V":
             return refused("deg_el", figure.refusal or "the EMF of U-V was not captured with the index")
-        chi = phase.at(figure.index_times_s)
-        angles.append(circular_mean(taken.sign * chi[np.isfinite(chi)]))
-    if not angles or not np.all(np.isfinite(angles)):
-        return refused("deg_el", "no index pulse within the EMF of a record")
-    return estimate(
-        float(wrap(circular_mean(np.array(angles)))), "deg_el", [BudgetLine("EMF phase and edges", "B", INDEX_U_DEG)]
-    )
+        by_direction[taken.direction] = index_to_emf(figure.index_times_s, phase.at, taken.sign)
+    lacking = next((e for e in by_direction.values() if e.value is None), None)
+    if lacking is not None or len(by_direction) < BOTH:
+        return refused("deg_el", lacking.reason if lacking else "the encoder was not captured in both directions")
+    cw, ccw = by_direction["CW"], by_direction["CCW"]
+    # The half sum is free of the hysteresis and delay of the index, which turn their sign with the direction.
+    apart = float(wrap(float(cw.value or 0.0) - float(ccw.value or 0.0)))
+    wider = max((cw, ccw), key=lambda e: e.u or 0.0)
+    return estimate(float(wrap(float(ccw.value or 0.0) + apart / 2)), "deg_el", wider.budget)
 
 
 def _sense(figures: Sequence[tuple[Taken, EncoderFigures]], facts: RunFacts) -> Finding:

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED
 from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled
+from analysis.winding_faults import SOUND, winding_signature
 from analysis.windings import (
     constant_peak_v_per_krpm,
     dead_pairs,
@@ -17,7 +19,7 @@ from analysis.windings import (
     unbalance_percent,
 )
 from station.decision import Decision
-from station.finding_names import PAIRS
+from station.finding_names import FINDINGS, PAIRS
 from station.findings import Finding
 from station.run_facts import Gathered, RunFacts
 
@@ -43,6 +45,7 @@ def measure_windings(timed: Sequence["Timed"], facts: RunFacts, gathered: Gather
         decision.finding("emf_balance", replace(balance, reason=why) if balance.value is None and why else balance)
     )
     gathered.add(decision.finding("thd", _thd(timed)))
+    gathered.add(_signature(constants, facts))
     _add_readings(facts, gathered, decision)
 
 
@@ -72,6 +75,25 @@ def _constant_finding(constants: dict[str, Estimate], why: str, facts: RunFacts,
     line_peak = estimate(mean, "V/krpm", max(known, key=lambda e: e.u or 0.0).budget)
     stated = scaled(line_peak, emf.in_stated_form(1.0), "V/krpm")
     return decision.finding("emf_constant", stated, label=f"EMF constant, {emf.value}, {emf.across}, as measured")
+
+
+def _signature(constants: dict[str, Estimate], facts: RunFacts) -> Finding:
+    """Say in words what the three constants point to: shorted turns, an open phase, weak magnets, or nothing."""
+    kind = FINDINGS["winding_signature"]
+    found = winding_signature(constants, facts.motor_type.emf.line_peak_v_per_krpm)
+    lacking = any(e.value is None for e in constants.values())
+    conformity = NOT_MEASURED if lacking else CONFORMING if found.verdict == SOUND else NONCONFORMING
+    reason = "" if conformity == CONFORMING else found.text
+    text = None if lacking else found.text
+    return Finding(
+        kind.name,
+        kind.label,
+        kind.group,
+        Estimate(None, "", reason=reason),
+        conformity=conformity,
+        reason=reason,
+        text=text,
+    )
 
 
 def _thd(timed: Sequence["Timed"]) -> Estimate:
