@@ -108,12 +108,6 @@ class EncoderFigures:
         return any(one.repeats for one in self.anomalies)
 
 
-def schmitt_edges(volts: Volts, *, rare: bool = False) -> tuple[Floats, NDArray[np.bool_], WireLevels]:
-    """Return edges of one channel: places [samples], rising or not, levels; empty if the swing is below 2 V."""
-    train = pulses(Trace(volts), rare=rare)
-    return train.at, train.rising, train.levels
-
-
 def analyse_encoder(
     a: Sampled | Volts, b: Sampled | Volts, z: Sampled | Volts, interval_s: float, lines: int, direction: int = 0
 ) -> EncoderFigures:

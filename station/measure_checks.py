@@ -5,16 +5,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED
-from analysis.edges import Edges, find_edges
-from analysis.encoder import schmitt_edges
+from analysis.edges import find_edges
 from analysis.estimate import Estimate
+from analysis.hand_turn import hand_turn
+from analysis.pairings import PAIR_ZERO_DEG_EL, sensor_angles_deg_el
 from station.capturing import Taken
 from station.finding_names import FINDINGS
 from station.findings import Finding
 from station.motor_type import MotorType
 from station.run_facts import Gathered, RunFacts
-from station.turning_sense import edges_sense
 
+SLOW_HAND_RPM = 20.0
 HAND_EMF_PART = 0.1
 """EMF that shows a turning shaft: this part of what the type gives at 20 rpm, slower than any hand turn."""
 QUIET_STEPS = 12.0
@@ -28,41 +29,19 @@ def measure_hand_turn(pool: Sequence[Taken], facts: RunFacts, gathered: Gathered
 
 
 def _wrong(taken: Taken, kind: MotorType) -> list[str]:
-    volts = taken.volts()
-    emf = volts.pop("emf")
-    wrong = []
-    least_v = HAND_EMF_PART * 2 * kind.emf.line_peak_v_per_krpm * 0.02
-    if float(np.ptp(emf)) < least_v + QUIET_STEPS * abs(taken.capture.waveforms[0].scale_v):
-        wrong.append(f"no EMF on {taken.pair}")
-    if taken.group == "sensors":
-        edges = {name: find_edges(v, taken.capture.interval_s) for name, v in volts.items()}
-        wrong += [f"{name} does not switch" for name, e in edges.items() if e.times_s.size < 2]
-        wrong += _sensor_sense(edges, kind)
-    if taken.group == "encoder":
-        wrong += _encoder_sense(volts, kind)
-    return wrong
-
-
-def _sensor_sense(edges: dict[str, Edges], kind: MotorType) -> list[str]:
-    if any(e.times_s.size == 0 for e in edges.values()):
-        return []
-    sense = edges_sense(edges, kind)
-    return (
-        []
-        if sense == 1
-        else ["the sensors show no steady sense" if sense == 0 else "the sensors count counter-clockwise"]
+    sensors = kind.sensors
+    emf, *channels = taken.capture.waveforms
+    noise_v = QUIET_STEPS / 2 * abs(emf.scale_v)
+    found = hand_turn(
+        {w.signal: w for w in channels},
+        taken.capture.interval_s,
+        rise_deg_el=sensor_angles_deg_el(sensors.pairs, sensors.polarity, sensors.targets_deg_el),
+        a_leads_cw=kind.encoder.leads_going_cw == "A",
+        emf=emf,
+        emf_zero_deg_el=PAIR_ZERO_DEG_EL[taken.pair] if taken.pair else None,
+        least_emf_v=HAND_EMF_PART * kind.emf.line_peak_v_per_krpm * SLOW_HAND_RPM / 1000 + noise_v,
     )
-
-
-def _encoder_sense(volts: dict[str, np.ndarray], kind: MotorType) -> list[str]:
-    (ta, ra, _), (tb, rb, _) = schmitt_edges(volts["A"]), schmitt_edges(volts["B"])
-    dead = [f"{name} does not switch" for name, t in (("A", ta), ("B", tb)) if t.size < 2]
-    if dead:
-        return dead
-    # At each rise of A, B is low where A leads.
-    level_b = rb[np.clip(np.searchsorted(tb, ta[ra]) - 1, 0, tb.size - 1)]
-    leading = "A" if float(np.mean(level_b)) < 0.5 else "B"
-    return [] if leading == kind.encoder.leads_going_cw else [f"{leading} leads in a clockwise turn"]
+    return list(found.wrong())
 
 
 def measure_standstill(pool: Sequence[Taken], gathered: Gathered) -> None:

@@ -1,12 +1,11 @@
 """`polemark yield`: first-pass yield with n and interval, and how setting went."""
 
 import json
-from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
-from analysis.yield_figures import Trial, YieldFigure, first_pass
+from analysis.yield_figures import Trial, YieldFigure, first_pass, first_pass_by
 from db.results import YieldRow
 from db.store import Store
 from station.data_folder import DataFolder
@@ -50,18 +49,15 @@ def _with_simulated(store: Store, simulated: bool | None) -> bool:  # noqa: FBT0
 def _figures(store: Store, by: str | None, simulated: bool) -> list[tuple[str, str, YieldFigure]]:  # noqa: FBT001
     made = []
     for stage in ("setting", "as-left"):
-        rows = [r for r in store.yield_rows(stage=stage, include_simulated=simulated) if r.outcome == "complete"]
-        keys = sorted({_key(r, by) for r in rows}) or [ALL]
-        made += [(stage, key, first_pass(_trials([r for r in rows if _key(r, by) == key]))) for key in keys]
+        rows = store.yield_rows(stage=stage, include_simulated=simulated)
+        keys = {_trial(row): ALL if by is None else str(getattr(row, KEYS[by])) for row in rows}
+        figures = first_pass_by(list(keys), keys.__getitem__)
+        made += [(stage, key, figure) for key, figure in (figures or {ALL: first_pass([])}).items()]
     return made
 
 
-def _key(row: YieldRow, by: str | None) -> str:
-    return ALL if by is None else str(getattr(row, KEYS[by]))
-
-
-def _trials(rows: Sequence[YieldRow]) -> list[Trial]:
-    return [Trial(r.job, r.started_utc.isoformat(), r.conformity == "conforming") for r in rows]
+def _trial(row: YieldRow) -> Trial:
+    return Trial(row.job, row.started_utc.isoformat(), row.conformity == "conforming", row.outcome == "complete")
 
 
 def _line(stage: str, key: str, figure: YieldFigure) -> str:
