@@ -159,9 +159,23 @@ def test_setting_brings_a_wrongly_timed_unit_into_its_window_and_ends_with_0(ben
     assert mean["conformity"] == "conforming"
 
 
+def test_a_motor_stays_as_the_stage_before_left_it_from_as_found_over_setting_to_as_left(
+    bench: Path, tmp_path: Path
+) -> None:
+    def stage(sequence: str, answers: str) -> int:
+        path = written(tmp_path / f"{sequence}.yaml", answers)
+        return polemark(
+            *run_args(bench, tmp_path / "d", path, sequence=sequence, serial="MT41-20344"), "--json"
+        ).returncode
+
+    assert stage("as-found", AS_FOUND) == 1
+    assert stage("setting", SETTING) == 0
+    assert stage("as-left", AS_LEFT.format(ohm=round(line_ohm(bench) * 1.008, 5))) == 0
+
+
 def test_a_nonconforming_motor_ends_with_1_and_a_whole_record(bench: Path, tmp_path: Path) -> None:
     answers = written(tmp_path / "a.yaml", AS_FOUND)
-    done = polemark(*run_args(bench, tmp_path / "d", answers, serial="MT41-20311"), "--json")
+    done = polemark(*run_args(bench, tmp_path / "d", answers, serial="MT41-20318"), "--json")
     assert done.returncode == 1, done.stderr
     document = json.loads(done.stdout)
     assert document["outcome"] == "complete"
