@@ -22,7 +22,8 @@ POINTS_PER_KNOT = 33
 SPEED_CHANGE = 0.02
 """Standard deviation of the relative change of speed from knot to knot that the penalty allows for."""
 HUBER = 3.0
-STEPS = 12
+STEPS = 16
+STEPS_TO_SIGMA = 3
 SMALL_STEP_RAD = 2e-5
 SETTLED_STEP_RAD = 2e-3
 LARGEST_STEP_RAD = 0.5
@@ -45,7 +46,7 @@ class HarmonicPhase:
     phase_sd_deg
         Standard deviation of the mean phase from the residual, white noise assumed [deg].
     points_v
-        The averaged points less the fit, evenly over the record, shape (m,) [V].
+        The averaged points less the fit, shape (m,), `step_s` apart [V].
     """
 
     start_s: float
@@ -56,6 +57,7 @@ class HarmonicPhase:
     residual_v: float
     phase_sd_deg: float
     points_v: Floats
+    step_s: float
 
     def at(self, times_s: Floats) -> Floats:
         """Phase at times, shape of `times_s` [deg]; nan outside the record."""
@@ -73,8 +75,7 @@ class HarmonicPhase:
 
     def line_share(self, frequency_hz: float) -> float:
         """Amplitude of a line in what the fit leaves over, over the fundamental's."""
-        step_s = self.knot_s * (self.coefficients_rad.size - 3) / self.points_v.size
-        turn = np.exp(-2j * np.pi * frequency_hz * step_s * np.arange(self.points_v.size))
+        turn = np.exp(-2j * np.pi * frequency_hz * self.step_s * np.arange(self.points_v.size))
         return float(2 * np.abs(np.mean(self.points_v * turn)) / np.abs(self.harmonics_v[0]))
 
     def waveform_zero_deg(self) -> float:
@@ -95,11 +96,8 @@ def harmonic_phase(emf_v: Floats, interval_s: float, start: ZeroPhase) -> Harmon
     block = max(1, round(per_cycle / (KNOTS_PER_CYCLE * POINTS_PER_KNOT)))
     y, first_s, step_s = block_means(emf_v, interval_s, block)
     points = max(4, round(per_cycle / block / KNOTS_PER_CYCLE))
-    cells = y.size // points
-    skip = (y.size - cells * points) // 2
-    fit = _Fit(y[skip : skip + cells * points].reshape(cells, points), start.f_e_hz * 2 * np.pi * points * step_s)
-    start_s = first_s + (skip - 0.5) * step_s
-    return fit.run(start, start_s, points * step_s)
+    fit = _Fit(y, points, start.f_e_hz * 2 * np.pi * points * step_s)
+    return fit.run(start, first_s - 0.5 * step_s, points * step_s)
 
 
 def _basis(u: Floats) -> tuple[Floats, Floats]:
@@ -125,9 +123,13 @@ class _Look(NamedTuple):
 class _Fit:
     """Gauss-Newton steps on a normal matrix that is banded in the spline and bordered by the few other unknowns."""
 
-    def __init__(self, y: Floats, advance_rad: float) -> None:
-        self._y = y
-        self._cells, points = y.shape
+    def __init__(self, y: Floats, points: int, advance_rad: float) -> None:
+        # The last cell is filled up with points of no weight.
+        self._size, self._cells = y.size, -(-y.size // points)
+        filled = np.zeros(self._cells * points)
+        filled[: y.size] = y
+        self._y = filled.reshape(self._cells, points)
+        self._given = (np.arange(filled.size) < y.size).astype(np.float64).reshape(self._cells, points)
         self._advance = advance_rad
         self._weights, self._slopes = _basis((np.arange(points) + 0.5) / points)
         self._slopes = self._slopes / advance_rad
@@ -135,27 +137,38 @@ class _Fit:
 
     def run(self, start: ZeroPhase, start_s: float, knot_s: float) -> HarmonicPhase | None:
         # The spline's coefficients are near its values at the knots: near enough to start from.
-        knots_s = start_s + np.arange(-1, self._cells + 2) * knot_s
-        c = np.radians(start.extended(knots_s))
+        knots_s = np.asarray(start_s + np.arange(-1, self._cells + 2) * knot_s, dtype=np.float64)
+        c: Floats = np.radians(start.extended(knots_s))
         others = self._linear(c)
         look = self._look(c, others)
-        sigma, step = _sigma(look), np.inf
-        for _ in range(STEPS):
+        sigma, step = self._sigma(look), np.inf
+        for taken in range(STEPS):
             change_c, change_o = self._newton(look, c, sigma)
             step = float(np.max(np.abs(change_c)))
             better = self._better(c, others, look, sigma, change_c, change_o)
             if better is None:
                 break
             c, others, look = better
-            sigma = _sigma(look)
+            # Held from then on: else weight and residual chase each other where ripple is more than noise.
+            sigma = self._sigma(look) if taken < STEPS_TO_SIGMA else sigma
             if step < SMALL_STEP_RAD:
                 break
         # A fit that has not settled, or runs backwards, is no witness.
         if step > SETTLED_STEP_RAD or others[1] <= 0 or np.any(np.diff(c) <= 0):
             return None
         harmonics = np.concatenate(([1j * others[1]], others[3::2] + 1j * others[2::2]))
-        sd_deg = float(np.degrees(np.sqrt(2 / self._y.size) * sigma / abs(harmonics[0])))
-        return HarmonicPhase(start_s, knot_s, c, harmonics, float(others[0]), sigma, sd_deg, look.residual.ravel())
+        sd_deg = float(np.degrees(np.sqrt(2 / self._size) * sigma / abs(harmonics[0])))
+        return HarmonicPhase(
+            start_s,
+            knot_s,
+            c,
+            harmonics,
+            float(others[0]),
+            sigma,
+            sd_deg,
+            look.residual.ravel()[: self._size],
+            knot_s / self._y.shape[1],
+        )
 
     def _look(self, c: Floats, others: Floats) -> _Look:
         four = np.lib.stride_tricks.sliding_window_view(c, 4)
@@ -172,12 +185,17 @@ class _Fit:
         slope = columns[..., 3::2] @ (orders * others[2::2]) - columns[..., 2::2] @ (orders * others[3::2])
         slope = speed * (slope + others[1] * turn.real)
         columns[..., 1:] *= speed[..., None]
-        return _Look(columns, shape, slope, self._y - others[0] - speed * shape)
+        return _Look(columns, shape, slope, (self._y - others[0] - speed * shape) * self._given)
+
+    def _sigma(self, look: _Look) -> float:
+        sizes = np.abs(look.residual.ravel()[: self._size])
+        return max(1e-12, float(np.median(sizes)) * MAD_TO_SD)
 
     def _linear(self, c: Floats) -> Floats:
         """Find the linear unknowns alone, by least squares for a given phase."""
         flat = self._look(c, np.zeros(2 * ORDERS)).columns.reshape(-1, 2 * ORDERS)
-        return np.asarray(np.linalg.solve(flat.T @ flat, flat.T @ self._y.ravel()), dtype=np.float64)
+        flat = flat[: self._size]
+        return np.asarray(np.linalg.solve(flat.T @ flat, flat.T @ self._y.ravel()[: self._size]), dtype=np.float64)
 
     def _cost(self, look: _Look, c: Floats, sigma: float) -> float:
         z = np.abs(look.residual) / sigma
@@ -202,7 +220,7 @@ class _Fit:
     def _newton(self, look: _Look, c: Floats, sigma: float) -> tuple[Floats, Floats]:
         from scipy.linalg import solveh_banded
 
-        weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(look.residual), 1e-300)) / sigma**2
+        weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(look.residual), 1e-300)) * self._given / sigma**2
         by_spline = look.slope[..., None] * self._weights + look.shape[..., None] * self._slopes
         weighted = np.swapaxes(by_spline * weight[..., None], 1, 2)
         band, border, pull = self._assembled(
@@ -231,7 +249,3 @@ class _Fit:
             for j in range(i + 1):
                 band[i - j, j : j + n - 2] += self._stiffness * second[i] * second[j]
         return band, border, pull
-
-
-def _sigma(look: _Look) -> float:
-    return max(1e-12, float(np.median(np.abs(look.residual))) * MAD_TO_SD)

@@ -132,14 +132,15 @@ def _separated(
     u_tau = math.hypot(u1, u2) / span
     u_eta = math.hypot(w2 * u1 / span, w1 * u2 / span)
     cov_eta_tau = -(w2 * u1**2 + w1 * u2**2) / span**2
-    scale = SCALE_SHARE * abs(eta)
+    # Ripple stretches the half difference at the low speed; at the high one it is weak.
+    stretch = SCALE_SHARE * abs(low.apart) / span
     hysteresis = estimate(
         eta,
         "deg_el",
         [
             BudgetLine("scatter of half differences at both speeds", "A", u_eta, min(low.dof, high.dof)),
             BudgetLine("shared by all captures", "B", both),
-            BudgetLine("stretch by locked ripple", "B", scale),
+            BudgetLine("stretch by locked ripple", "B", w2 * stretch),
         ],
     )
     delay = estimate(
@@ -148,6 +149,7 @@ def _separated(
         [
             BudgetLine("scatter of half differences at both speeds", "A", u_tau * MICROSECONDS, min(low.dof, high.dof)),
             BudgetLine("delay between scope channels", "B", high.u_skew / w2 * MICROSECONDS),
+            BudgetLine("stretch by locked ripple", "B", stretch * MICROSECONDS),
         ],
     )
     check = float(wrap(low.middle - high.middle))

@@ -21,7 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
-from signal_generator import LEVELS, OWN_PAIR, SENSORS, Record, draw, draw_anywhere, draw_station, wrapped
+from signal_generator import LEVELS, OWN_PAIR, SENSORS, Record, Setting, draw, draw_anywhere, draw_station, wrapped
 
 from analysis.estimate import Estimate
 from analysis.refusals import TimingSettings
@@ -124,9 +124,7 @@ def level_errors(level: str, seed: int) -> list[Error]:
 
 def station_errors(level: str, offset_deg: float, seed: int) -> list[Error]:
     """Errors of the separated terms of all three sensors of one station of 12 captures."""
-    from signal_generator import Setting
-
-    records = draw_station(level, seed, Setting(offset_deg=offset_deg))
+    records = draw_station(level, seed, Setting(offset_deg=offset_deg, fill=0.6))
     timings = [timed(record) for record in records]
     found = []
     for name in SENSORS:

@@ -9,7 +9,7 @@ on position alone; a sensor switches at stated positions of each pole. Angles ar
 Ripple is stated at 300 rpm and falls with the square of speed, as cogging of a free-running mass does.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -150,7 +150,7 @@ class Record:
     hysteresis: Mapping[str, float]
     delay_s: Mapping[str, float]
     f_e_hz: float
-    centre_chi_deg: float
+    true_chi: Callable[[Floats], Floats]
     amplitude_steps: float
     noise_steps: float
     encoder_v: Mapping[str, Floats] = field(default_factory=dict)
@@ -271,8 +271,11 @@ def make_record(
         duty = 50 + (fall - rise + skewed) / 3.6
         truth[name] = Truth(wrapped(moved - b_wave), wrapped(moved - b_fund), float(duty))
         hysteresis[name], delays[name] = sensor.hysteresis_deg, delay
-    centre = np.array([(samples - 1) / 2 * interval_s - emf_delay_s])
-    chi = s * (s * p * np.degrees(float(turning.position(centre)[0])) - b_fund)
+
+    def true_chi(times_s: Floats) -> Floats:
+        """Phase of the EMF by its fundamental at times, growing [deg]."""
+        return p * np.degrees(turning.position(times_s - emf_delay_s)) - s * b_fund
+
     encoder = _encoder(turning, t, s, encoder_lines, rng) if encoder_lines else {}
     return Record(
         emf_v,
@@ -289,7 +292,7 @@ def make_record(
         hysteresis,
         delays,
         f_e,
-        float(chi),
+        true_chi,
         front.fill * 2 ** (front.bits - 1),
         front.noise,
         encoder,
@@ -417,6 +420,8 @@ class Setting:
     encoder_lines: int = 0
     ripple_at_speed: bool = False
     """State the ripple at the record's own speed instead of 300 rpm."""
+    steady: bool = False
+    """No drift at all: a line of one frequency, as a bound or a sine fit supposes it."""
 
 
 def draw(level: str, seed: int, setting: Setting | None = None) -> Record:
@@ -531,7 +536,7 @@ def _motion(rng: np.random.Generator, level: str, p: int, rpm: float, how: Setti
     # No shaft holds its speed to a part in 100 000; a little drift keeps edges from falling on the same part of a
     # sample interval throughout, which would hide half a sample whatever the estimator.
     widest = 0.05 if level in ("ripple", "full", "slot") else 0.001
-    drift = float(rng.uniform(-widest, widest))
+    drift = 0.0 if how.steady else float(rng.uniform(-widest, widest))
     return Motion(direction, rpm, tuple(ripple), drift, float(rng.uniform(0, 2 * np.pi)))
 
 
