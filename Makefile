@@ -20,7 +20,9 @@ test-browser: $(STAMP)
 	$(BIN)/pytest -q -n auto tests/browser
 
 benchmark: $(STAMP)
-	$(BIN)/python tests/support/benchmarks.py
+	$(BIN)/python tests/support/timing_benchmark.py
+	$(BIN)/python tests/support/encoder_benchmark.py
+	$(BIN)/python tests/support/store_benchmark.py
 
 accuracy: $(STAMP)
 	$(BIN)/python tests/support/accuracy.py
