@@ -1,5 +1,6 @@
 """`polemark demo`: an invented rebuild line on the simulated bench, from receipt to the proof as left."""
 
+import sys
 import tempfile
 import time
 from collections.abc import Mapping, Sequence
@@ -65,7 +66,9 @@ def run_demo(data: Path | None, motors: Path | None, only: Sequence[str]) -> int
         f"\n{len(done)} runs in {time.monotonic() - begun:.0f} s. Everything above is SIMULATED and counts nowhere."
     )
     click.echo(f"Records: {folder.database}    sheets: {folder.path / 'sheets'}")
-    click.echo(f"Next: polemark records --data {folder.path} --motor {line[0].serial}")
+    # As it was called: after `make demo` the command is not on the path.
+    called = sys.argv[0] if Path(sys.argv[0]).name == "polemark" else "polemark"
+    click.echo(f"Next: {called} records --data {folder.path} --motor {line[0].serial}")
     return ExitCode.BENCH if stop.requested else ExitCode.DONE
 
 
