@@ -10,25 +10,21 @@ from hypothesis import strategies as st
 
 from analysis.conformity import combined_u
 from analysis.crossings import zero_phase
+from analysis.emf_asymmetry import asymmetry_split
+from analysis.emf_forms import FORMS, constant_forms, flux_linkage, line_peak_from, torque_constant
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
 from analysis.windings import (
     COPPER_K,
     COPPER_K_IEC,
-    FORMS,
-    asymmetry_split,
     constant_at,
-    constant_forms,
     constant_peak_v_per_krpm,
     dead_pairs,
-    flux_linkage,
     harmonics_part,
-    line_peak_from,
     open_phase,
     referred_resistance,
     resistance_at,
     temperature_rise_k,
     thd_percent,
-    torque_constant,
     unbalance_percent,
 )
 
