@@ -12,6 +12,8 @@ from analysis.mains import mains_rule
 Floats = NDArray[np.float64]
 
 LEAST_FILL = 0.10
+LEAST_SAMPLES_PER_CYCLE = 40
+"""Below this the window of a zero fit, seven samples at least, is no longer narrow."""
 CLIPPED_PART = 0.002
 PILED_UP = 5.0
 """An unclipped sine has at most about 2.4 times as many samples in its last step as in the last but one."""
@@ -48,6 +50,9 @@ def capture_refusal(
         return "the EMF is clipped by the scope's range" if clipped else "no EMF with whole cycles in the record"
     if phase.cycles < pole_pairs:
         return f"{phase.cycles:.1f} whole cycles in the record; needed: {pole_pairs}, one turn of the shaft"
+    per_cycle = 1 / (phase.f_e_hz * interval_s)
+    if per_cycle < LEAST_SAMPLES_PER_CYCLE:
+        return f"{per_cycle:.0f} samples a cycle of the EMF; needed: {LEAST_SAMPLES_PER_CYCLE}"
     if clipped:
         return "the EMF is clipped by the scope's range"
     if settings.full_scale_v is not None:
