@@ -109,13 +109,22 @@ def test_no_number_or_an_honest_one(spoil: Callable[[Record], Spoiled]) -> None:
         assert abs(wrapped(y.value - true)) <= 3 * y.u
 
 
+SOON_APART_CYCLES = 0.25
+
+
 def test_sensors_of_another_shaft_have_no_place_in_the_cycle() -> None:
     for seed in range(6):
         record, other = draw("full", seed), draw("full", 900 + seed)
         size = min(record.emf_v.size, other.emf_v.size)
         sensors = {name: volts[:size] for name, volts in other.sensors_v.items()}
         timing = capture_timing(record.emf_v[:size], sensors, record.interval_s, record.direction, 4)
-        assert all(sensor.y_waveform.value is None for sensor in timing.sensors.values())
+        apart_cycles = abs(record.f_e_hz - other.f_e_hz) * size * record.interval_s
+        for sensor in timing.sensors.values():
+            if apart_cycles > SOON_APART_CYCLES:
+                assert sensor.y_waveform.value is None
+            else:
+                # Shafts that keep together for a whole record cannot be told from one that ripples: u must say so.
+                assert sensor.y_waveform.value is None or (sensor.y_waveform.u or 0.0) > 1.0
 
 
 def test_a_shaft_that_stops_gives_no_number() -> None:
