@@ -44,7 +44,8 @@ percent = [part]
 ZERO_CELSIUS_K = 273.15
 _UNIT_WORDS = {"N*m": "Nm", "Mohm": "megaohm", "kohm": "kiloohm", "%": "percent"}
 _QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*(.*?)\s*")
-_UNIT = re.compile(r"[A-Za-z_%][A-Za-z_%0-9*/ ]*|1/[A-Za-z]+")
+# Words joined by `*` or `/`: no powers and no numbers, which the library would work out however large.
+_UNIT = re.compile(r"(?:[A-Za-z_%]+|1 ?/ ?[A-Za-z]+)(?: ?[*/] ?[A-Za-z_%]+)*")
 
 
 @functools.cache

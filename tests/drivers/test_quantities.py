@@ -143,3 +143,9 @@ def test_the_schema_for_editors_fits_what_is_read(kind: object, example: str) ->
     assert re.match(schema["pattern"], example)
     assert not re.match(schema["pattern"], "five")
     assert isinstance(adapter.validate_python(example), float)
+
+
+@pytest.mark.parametrize("text", ["5 s*10**10**10", "5 V**2", "5 V*1000", "5 V//s"])
+def test_powers_and_numbers_in_a_unit_are_refused_and_never_worked_out(text: str) -> None:
+    with pytest.raises(ValueError, match="unknown unit"):
+        parse(text, "V")
