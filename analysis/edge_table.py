@@ -19,6 +19,8 @@ OUTLIER_MAD = 6.0
 OUTLIER_FLOOR_DEG = 0.3
 FARTHEST_DEG = 60.0
 """An edge further than this from the mean of its sensor belongs to no 180 degree sensor."""
+WIDEST_JITTER_DEG = 5.0
+"""Slip, another shaft's sensor, or another number of pole pairs (assumed; sound records stay below 3)."""
 LEAST_IN_PLACE = 0.75
 MAD_TO_SD = 1.4826
 
@@ -90,7 +92,7 @@ def edge_table(chi_deg: Floats, edges: Edges, direction: int, pole_pairs: int, d
     Raises
     ------
     UnmeasurableError
-        Some pole's edge was never seen, or the edges do not keep one place in the cycle.
+        Some pole's edge was never seen, or the edges do not keep one place in the cycle or turn.
     """
     seen = np.isfinite(chi_deg)
     # The edge that rises going clockwise is a falling one going counter-clockwise.
@@ -109,13 +111,18 @@ def edge_table(chi_deg: Floats, edges: Edges, direction: int, pole_pairs: int, d
     cells = np.nanmean(kept, axis=0)
     mean = float(cells.mean())
     used = np.isfinite(kept)
-    return EdgeTable(
+    table = EdgeTable(
         y_deg=float(wrap(centre + mean)),
         cells_deg=cells - mean,
         scatter_deg=kept - cells,
         chatter_deg=widths[used & (widths > 0)],
         dropped=at.size - int(np.count_nonzero(used)),
     )
+    if table.jitter_deg > WIDEST_JITTER_DEG:
+        raise UnmeasurableError(
+            f"the edges wander by {table.jitter_deg:.1f} deg_el from turn to turn; allowed: {WIDEST_JITTER_DEG:g} deg_el"
+        )
+    return table
 
 
 def _grids(
