@@ -1,7 +1,6 @@
 """The bench file: instruments, wiring, probe, limits and the errors that belong to them."""
 
 import datetime
-import hashlib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 
@@ -183,7 +182,7 @@ class BenchFile(_Strict):
     @property
     def digest(self) -> str:
         """SHA-256 of the file's text."""
-        return "sha256:" + hashlib.sha256(self.text.encode("utf-8")).hexdigest()
+        return self._document.digest
 
     def entries(self) -> dict[str, InstrumentEntry]:
         """Every instrument by role, the control side too."""

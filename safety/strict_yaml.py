@@ -5,6 +5,7 @@ aliases, tags, merge keys, directives or further documents, and the position of 
 sentence about it. The tree is built from the event stream, where all of these are seen, each with its position.
 """
 
+import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -57,6 +58,11 @@ class Document:
     data: Any
     _values: Mapping[Loc, Mark] = field(repr=False, default_factory=dict)
     _keys: Mapping[Loc, Mark] = field(repr=False, default_factory=dict)
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the text, by which records name the file."""
+        return "sha256:" + hashlib.sha256(self.text.encode("utf-8")).hexdigest()
 
     def position(self, loc: Sequence[str | int], *, key: bool = False) -> Mark:
         """Line and column of a value (or of its key), or of its nearest ancestor that stands in the file."""

@@ -1,6 +1,5 @@
 """What all YAML files of the station have in common: strict models that know where each value stands in its file."""
 
-import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self, TypeVar
@@ -132,4 +131,4 @@ class FileModel(StrictModel):
     @property
     def digest(self) -> str:
         """SHA-256 of the file's text."""
-        return "sha256:" + hashlib.sha256(self.text.encode("utf-8")).hexdigest()
+        return self._document.digest

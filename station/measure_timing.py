@@ -94,9 +94,8 @@ def _add_sensor(
     offset = decision.finding(f"offset_{sensor}", terms.offset)
     if terms.offset.value is not None:
         maker = kind.convention.maker_offset_deg_el(terms.offset.value)
-        offset = replace(
-            offset, maker_value=round(float(wrap(maker)), 3), maker_unit=f"deg_el ({kind.sensors.maker_names[sensor]})"
-        )
+        label = f"{offset.label}, the maker's {kind.sensors.maker_names[sensor]}"
+        offset = replace(offset, label=label, maker_value=round(float(wrap(maker)), 3), maker_unit="deg_el")
     gathered.add(offset)
     gathered.add(decision.finding(f"offset_other_zero_{sensor}", other, label=_other_label(sensor, kind)))
     gathered.add(decision.finding(f"hysteresis_{sensor}", terms.hysteresis))
