@@ -3,21 +3,29 @@
 import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from types import TracebackType
 from typing import Self
 
 from drivers.bench_clock import open_clock
-from drivers.bench_file import BenchFile
+from drivers.bench_file import CONTROL, BenchFile
 from drivers.bench_lock import BenchLock
 from drivers.errors import BenchFault
 from drivers.inputs import Inputs
 from drivers.instrument_port import InstrumentPort
-from drivers.link import Link, Traffic
-from drivers.scope import Scope
+from drivers.link import Link
+from drivers.scope import CaptureSettings, Progress, Scope
 from drivers.simulation import Simulation
 from drivers.supply import Supply
-from drivers.switch import Switch
+from drivers.switch import DEADMAN, Switch
+from safety.clock import Clock
 from safety.permit import Permit
+
+Traffic = Callable[[float, str, str, str], None]
+"""Called with bench time [s], role, "to", "from" or "closed", and the text; a block is told as length and digest."""
+
+CAPTURE_WITHIN_S = 1.0
+CHECK_CURRENT_A, CHECK_PROTECTION_V = 0.1, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,22 +54,29 @@ class Checked:
 class Bench:
     """An opened bench; use it as a context manager. Closing never raises."""
 
-    def __init__(self, file: BenchFile, lock: BenchLock, links: dict[str, Link], replies: dict[str, str]) -> None:
-        self.file, self._lock, self._links, self._replies = file, lock, links, replies
-        self.simulation = Simulation(links["simulation"]) if "simulation" in links else None
-        self.clock = open_clock(file, self.simulation)
-        self.spin_supply = Supply(self._port("spin_supply"), self.clock, "spin supply")
-        self.sensor_supply = Supply(self._port("sensor_supply"), self.clock, "sensor supply")
+    def __init__(
+        self, file: BenchFile, lock: BenchLock, clock: Clock, links: dict[str, Link], replies: dict[str, str]
+    ) -> None:
+        self.file, self._lock, self.clock, self._links, self._replies = file, lock, clock, links, replies
+        self.simulation = Simulation(links[CONTROL]) if CONTROL in links else None
+        self.spin_supply = Supply(self._port("spin_supply"), clock, "spin supply")
+        self.sensor_supply = Supply(self._port("sensor_supply"), clock, "sensor supply")
         self.brake_supply = (
-            None if file.brake_supply is None else Supply(self._port("brake_supply"), self.clock, "brake supply")
+            None if file.brake_supply is None else Supply(self._port("brake_supply"), clock, "brake supply")
         )
-        self.scope = Scope(self._port("scope"), self.clock)
-        self.switch = Switch(self._port("switch"), self.clock, file.switch.relays)
+        self.scope = Scope(self._port("scope"), clock)
+        self.switch = Switch(self._port("switch"), clock, file.switch.relays)
         self.inputs = Inputs(self._port("inputs"), file.inputs.contacts)
 
     @classmethod
     def open(cls, file: BenchFile, *, traffic: Traffic | None = None) -> Self:
         """Take the bench's lock and open every instrument.
+
+        Parameters
+        ----------
+        traffic
+            Called with bench time, role, direction and text for each message to and from an instrument; the control
+            side of a simulated bench is none.
 
         Raises
         ------
@@ -73,10 +88,16 @@ class Bench:
         links: dict[str, Link] = {}
         replies: dict[str, str] = {}
         try:
+            if file.simulation is not None:
+                links[CONTROL] = Link(file.simulation.resource, role=CONTROL)
+                replies[CONTROL] = links[CONTROL].open(file.simulation.identity)
+            clock = open_clock(file, Simulation(links[CONTROL]) if CONTROL in links else None)
             for role, entry in file.entries().items():
-                links[role] = Link(entry.resource, traffic, role=role)
-                replies[role] = links[role].open((entry.maker, entry.model, entry.serial))
-            return cls(file, lock, links, replies)
+                if role != CONTROL:
+                    told = None if traffic is None else partial(_tell, traffic, clock, role)
+                    links[role] = Link(entry.resource, told, role=role, last_words=_last_words(file, role))
+                    replies[role] = links[role].open(entry.identity)
+            return cls(file, lock, clock, links, replies)
         except BaseException:
             _close(links, lock)
             raise
@@ -104,7 +125,7 @@ class Bench:
         made = []
         for role, entry in self.file.entries().items():
             firmware = self._replies[role].split(",", 3)[-1].strip()
-            kind = "control" if role == "simulation" else self.file.command_map(role).kind
+            kind = "control" if role == CONTROL else self.file.command_map(role).kind
             made.append(
                 InstrumentIdentity(
                     role,
@@ -120,18 +141,50 @@ class Bench:
         return made
 
     def check(self) -> list[Checked]:
-        """Read everything that can be read without energising anything."""
-        checks: list[tuple[str, Callable[[], str]]] = [
-            ("spin supply is off", lambda: _off(self.spin_supply)),
-            ("sensor supply is off", lambda: _off(self.sensor_supply)),
-            ("relays answer", lambda: f"{sum(self.switch.read_states().values())} closed"),
+        """Ask everything of every instrument that energises nothing: that proves links, wiring and command maps."""
+        checks: list[tuple[str, Callable[[], str]]] = []
+        supplies = (("spin", self.spin_supply), ("sensor", self.sensor_supply), ("brake", self.brake_supply))
+        for name, supply in supplies:
+            if supply is not None:
+                checks.append((f"{name} supply is off", partial(_off, supply)))
+                checks.append((f"{name} supply takes limits", partial(_takes_limits, supply)))
+        checks += [
+            ("relays are open", self._relays_are_open),
             ("contacts answer", lambda: ", ".join(n for n, v in self.inputs.read().items() if v is True) + " closed"),
-            ("scope answers", lambda: self.scope.progress().value),
+            ("mirror contacts agree", self._mirrors_agree),
+            ("scope captures", self._scope_captures),
         ]
-        if self.brake_supply is not None:
-            brake = self.brake_supply
-            checks.insert(2, ("brake supply is off", lambda: _off(brake)))
         return [_try(what, act) for what, act in checks]
+
+    def _relays_are_open(self) -> str:
+        closed = [name for name, is_closed in self.switch.read_states().items() if is_closed]
+        # The dead-man relay is toggled as long as a station lives, and stays as it was left.
+        left = [name for name in closed if name != DEADMAN]
+        if left:
+            raise BenchFault(self.file.switch.resource, "relays", f"{', '.join(left)} closed; allowed: none at rest")
+        return "all open"
+
+    def _mirrors_agree(self) -> str:
+        shown = [pair for pair, is_open in self.inputs.mirrors().items() if not is_open]
+        if shown:
+            said = f"{', '.join(shown)} shown connected; allowed: none at rest"
+            raise BenchFault(self.file.inputs.resource, "mirror contacts", said)
+        return "no winding pair connected"
+
+    def _scope_captures(self) -> str:
+        signals = ("emf", "H1", "H2", "H3")
+        volts = (10.0,) * len(signals)
+        self.scope.prepare(CaptureSettings("none", signals, None, 1e-5, 1000, volts, (0.0,) * len(signals)))
+        self.scope.arm()
+        until_s = self.clock.now_s() + CAPTURE_WITHIN_S
+        while (progress := self.scope.progress()) is not Progress.DONE:
+            if self.clock.now_s() > until_s:
+                self.scope.abort()
+                said = f"{progress.value} after {CAPTURE_WITHIN_S:g} s; allowed: done"
+                raise BenchFault(self.file.scope.resource, "capture", said)
+            self.clock.wait(0.01)
+        capture = self.scope.fetch()
+        return f"{len(capture.waveforms)} waveforms of {capture.settings.samples} samples"
 
     def _port(self, role: str) -> InstrumentPort:
         return InstrumentPort(self._links[role], self.file.command_map(role))
@@ -142,6 +195,22 @@ def _off(supply: Supply) -> str:
         raise BenchFault("supply", "output", "it is on; allowed: off at rest")
     voltage_v, current_a = supply.measure()
     return f"{voltage_v:.3f} V, {current_a:.3f} A"
+
+
+def _takes_limits(supply: Supply) -> str:
+    if supply.is_on():
+        raise BenchFault("supply", "limits", "it is on; allowed: off, limits are tried at rest only")
+    supply.configure(0.0, CHECK_CURRENT_A, CHECK_PROTECTION_V)
+    return f"0 V, {CHECK_CURRENT_A:g} A, protection at {CHECK_PROTECTION_V:g} V read back"
+
+
+def _last_words(file: BenchFile, role: str) -> str:
+    """Return what takes an output away when its link is lost; not a brake's, which would grip a turning shaft."""
+    return file.command_map(role)["switch_off"].text() if role in ("spin_supply", "sensor_supply") else ""
+
+
+def _tell(traffic: Traffic, clock: Clock, role: str, way: str, text: str) -> None:
+    traffic(clock.now_s(), role, way, text)
 
 
 def _try(what: str, act: Callable[[], str]) -> Checked:

@@ -1,140 +1,32 @@
 """The bench file: instruments, wiring, probe, limits and the errors that belong to them."""
 
-import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError
 
+from drivers.bench_parts import (
+    BenchLimits,
+    Errors,
+    InputsEntry,
+    InstrumentEntry,
+    Probe,
+    SpinMotor,
+    Strict,
+    SwitchEntry,
+    Text,
+)
 from drivers.command_map import CommandMap, read_command_map
-from drivers.quantities import Amperes, Celsius, Hertz, Ohms, Percent, Rpm, Seconds, Volts, VoltSecondsPerRad
-from safety.limits import TOUCH_DEFAULT
+from drivers.quantities import Hertz, Seconds
+from safety.limits import DEADMAN_WITHIN_S, LOOK_PERIOD_S
 from safety.strict_yaml import Document, Problem, YamlError, read_file
 
-Entry = TypeVar("Entry")
-Text = Annotated[str, Field(min_length=1)]
-NEEDED_RELAYS = (
-    "spin_on",
-    "spin_reverse",
-    "pair_U-V",
-    "pair_V-W",
-    "pair_W-U",
-    "group_sensors",
-    "brake",
-    "deadman_kick",
-)
-NEEDED_CONTACTS = (
-    "stop_circuit", "drive_end_guard", "feedback_end_guard", "motor_clamp", "standstill", "overspeed_ok", "deadman_ok",
-    "mirror_U-V", "mirror_V-W", "mirror_W-U", "winding_adapter_present", "feedback_adapter_present", "adapter_code",
-)  # fmt: skip
+Place = tuple[str, ...]
+ROLES = ("spin_supply", "sensor_supply", "brake_supply", "scope", "switch", "inputs")
+CONTROL = "simulation"
 
 
-def _date(value: object) -> object:
-    if isinstance(value, str):
-        try:
-            return datetime.date.fromisoformat(value)
-        except ValueError:
-            raise ValueError(f"'{value}' is no date such as 2026-05-31") from None
-    return value
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, use_attribute_docstrings=True)
-
-
-class InstrumentEntry(_Strict):
-    """One instrument: where it is, what it is, and its calibration."""
-
-    resource: Text
-    """VISA resource name."""
-    map: Text
-    """Command map: a shipped name, or a file beside the bench file."""
-    maker: Text
-    model: Text
-    serial: Text
-    """Maker, model and serial as `*IDN?` answers them; another unit is refused."""
-    calibration_due: Annotated[datetime.date, BeforeValidator(_date)] | None = None
-    certificate: str | None = None
-
-
-class SwitchEntry(InstrumentEntry):
-    """The relay card and what its channels are wired to."""
-
-    relays: dict[str, int]
-
-    @model_validator(mode="after")
-    def _wired(self) -> Self:
-        return _complete(self, self.relays, NEEDED_RELAYS, "relays")
-
-
-class InputsEntry(InstrumentEntry):
-    """The input card and what its channels are wired to."""
-
-    contacts: dict[str, int]
-
-    @model_validator(mode="after")
-    def _wired(self) -> Self:
-        return _complete(self, self.contacts, NEEDED_CONTACTS, "contacts")
-
-
-def _complete(entry: Entry, wired: dict[str, int], needed: tuple[str, ...], what: str) -> Entry:
-    missing = [name for name in needed if name not in wired]
-    if missing:
-        raise ValueError(f"{what} are missing: {', '.join(missing)}")
-    channels = list(wired.values())
-    twice = sorted({c for c in channels if channels.count(c) > 1})
-    if twice:
-        raise ValueError(f"{what} share channel {twice[0]}")
-    return entry
-
-
-class Probe(_Strict):
-    """How the EMF of the floating winding is probed; an earth-referenced single-ended probe is not offered."""
-
-    kind: Literal["isolated differential", "two channels subtracted"]
-    ratio: Annotated[float, Field(gt=0, strict=False)]
-    """Division, for the file only: the scope is told it and answers in volts at the winding."""
-    rating: Annotated[Volts, Field(gt=0)]
-    """Peak volts that it may see."""
-    bandwidth: Annotated[Hertz, Field(gt=0)]
-    delay: Annotated[Seconds, Field(ge=0)]
-    bleed: Annotated[Ohms, Field(gt=0)]
-    """Resistance that references the floating winding."""
-
-
-class Errors(_Strict):
-    """Standard uncertainties of type B that every finding's budget draws on."""
-
-    scope_gain: Annotated[Percent, Field(ge=0)]
-    scope_skew: Annotated[Seconds, Field(ge=0)]
-    time_base: Annotated[Percent, Field(ge=0)]
-    probe_gain: Annotated[Percent, Field(ge=0)]
-    supply_current: Annotated[Percent, Field(ge=0)]
-    thermometer: Annotated[Celsius, Field(ge=0)]
-
-
-class SpinMotor(_Strict):
-    """The DC motor that back-drives the shaft: V = R I + k w."""
-
-    constant: Annotated[VoltSecondsPerRad, Field(gt=0)]
-    resistance: Annotated[Ohms, Field(gt=0)]
-    max_current: Annotated[Amperes, Field(gt=0)]
-    no_load_current: Annotated[Amperes, Field(ge=0)]
-    """What the station itself draws, coupled to nothing; taken off before drag is stated."""
-
-
-class BenchLimits(_Strict):
-    """What this bench may not exceed, set by who assessed it."""
-
-    emf: Annotated[Volts, Field(gt=0)]
-    """Peak line-to-line EMF."""
-    speed: Annotated[Rpm, Field(gt=0)]
-    spin_voltage: Annotated[Volts, Field(gt=0)]
-    touch: Annotated[Volts, Field(gt=0)] = TOUCH_DEFAULT.ac_peak_v
-    """Peak volts above which a terminal must not be touchable; local codes come before the default."""
-
-
-class BenchFile(_Strict):
+class BenchFile(Strict):
     """A whole bench."""
 
     name: Text = Field(alias="bench")
@@ -144,6 +36,8 @@ class BenchFile(_Strict):
     clock: Literal["monotonic", "stepped", "scaled"] = "monotonic"
     clock_factor: Annotated[float, Field(ge=1, le=5, strict=False)] = 1.0
     mains: Annotated[Hertz, Field(gt=0)]
+    deadman_period: Annotated[Seconds, Field(ge=2 * LOOK_PERIOD_S, le=DEADMAN_WITHIN_S)]
+    """The hardwired dead-man relay drops the spin supply when it has not been kicked for so long."""
     spin_supply: InstrumentEntry
     sensor_supply: InstrumentEntry
     brake_supply: InstrumentEntry | None = None
@@ -158,16 +52,6 @@ class BenchFile(_Strict):
     limits: BenchLimits
     _document: Document = PrivateAttr()
     _maps: dict[str, CommandMap] = PrivateAttr({})
-
-    @model_validator(mode="after")
-    def _honest(self) -> Self:
-        if not self.simulated and (self.clock != "monotonic" or self.simulation is not None):
-            raise ValueError(
-                "only a bench with `simulated: true` may have another clock than monotonic, or a control side"
-            )
-        if self.simulated and self.simulation is None:
-            raise ValueError("a simulated bench needs its control side under `simulation`")
-        return self
 
     @property
     def document(self) -> Document:
@@ -186,8 +70,7 @@ class BenchFile(_Strict):
 
     def entries(self) -> dict[str, InstrumentEntry]:
         """Every instrument by role, the control side too."""
-        roles = ("spin_supply", "sensor_supply", "brake_supply", "scope", "switch", "inputs", "simulation")
-        return {role: entry for role in roles if (entry := getattr(self, role)) is not None}
+        return {role: entry for role in (*ROLES, CONTROL) if (entry := getattr(self, role)) is not None}
 
     def command_map(self, role: str) -> CommandMap:
         """Return the command map of one role."""
@@ -204,12 +87,13 @@ def read_bench(path: Path) -> BenchFile:
     """
     document = read_file(path)
     bench = parse_bench(document)
-    unstarted = [f"{role}" for role, e in bench.entries().items() if "{" in e.resource]
+    unstarted = [role for role, entry in bench.entries().items() if "{" in entry.resource]
     if unstarted:
-        raise YamlError(
-            [document.problem((unstarted[0], "resource"), "the simulated bench of this file has not been started",
-                              "the file that `polemark bench simulate` writes")]
-        )  # fmt: skip
+        what, allowed = (
+            "the simulated bench of this file has not been started",
+            "the file that `polemark bench simulate` writes",
+        )
+        raise YamlError([document.problem((unstarted[0], "resource"), what, allowed)])
     return bench
 
 
@@ -219,41 +103,68 @@ def parse_bench(document: Document) -> BenchFile:
     Raises
     ------
     YamlError
-        Something in it is wrong.
+        Something in it, or in a command map that it names, is wrong; all problems in one go.
     """
+    maps, problems = _maps_of(document)
+    bench: BenchFile | None = None
     try:
         bench = BenchFile.model_validate(document.data)
     except ValidationError as error:
-        raise YamlError(_problems(document, error)) from None
-    bench._document = document  # noqa: SLF001 - of this module
-    maps = bench._maps  # noqa: SLF001 - of this module
+        problems += _problems(document, error)
+    else:
+        problems += broken_rules(bench, document)
+    if problems or bench is None:
+        raise YamlError(sorted(problems, key=lambda p: (p.file != document.name, p.file, p.line, p.column)))
+    bench._document, bench._maps = document, maps  # noqa: SLF001 - of this module
+    return bench
+
+
+def _maps_of(document: Document) -> tuple[dict[str, CommandMap], list[Problem]]:
+    """Read the command maps that a file names, whatever else is wrong with it."""
+    maps: dict[str, CommandMap] = {}
     problems: list[Problem] = []
-    for role, entry in bench.entries().items():
-        if role == "simulation":
+    data = document.data if isinstance(document.data, dict) else {}
+    for role in ROLES:
+        name = data[role].get("map") if isinstance(data.get(role), dict) else None
+        if not isinstance(name, str) or not name:
             continue
         try:
-            maps[role] = read_command_map(entry.map, Path(document.name).parent)
+            maps[role] = read_command_map(name, Path(document.name).parent)
         except YamlError as error:
-            problems.append(document.problem((role, "map"), f"command map '{entry.map}': {error}", "a usable map"))
+            problems.append(document.problem((role, "map"), f"command map '{name}' cannot be used", "a usable map"))
+            problems += error.problems
             continue
         kind, wanted = maps[role].kind, "supply" if role.endswith("_supply") else role
         if kind != wanted:
-            problems.append(
-                document.problem((role, "map"), f"command map '{entry.map}' is for {kind}", f"one for {wanted}")
-            )
-    if problems:
-        raise YamlError(problems)
-    return bench
+            problems.append(document.problem((role, "map"), f"command map '{name}' is for {kind}", f"one for {wanted}"))
+    return maps, problems
+
+
+def broken_rules(bench: BenchFile, document: Document) -> list[Problem]:
+    """Find what does not fit within a bench whose every part is sound."""
+    checks: list[tuple[bool, Place, str, str]] = [
+        (not bench.simulated and bench.clock != "monotonic", ("clock",), f"a real bench on a {bench.clock} clock",
+         "monotonic; another clock only with `simulated: true`"),
+        (not bench.simulated and bench.simulation is not None, (CONTROL,), "a real bench with a control side",
+         "`simulation` only with `simulated: true`"),
+        (bench.simulated and bench.simulation is None, ("simulated",), "a simulated bench without its control side",
+         "one with its control side under `simulation`"),
+        (bench.simulated and bench.clock == "monotonic", ("simulated",), "a simulated bench on a monotonic clock",
+         "`clock: stepped` or `clock: scaled`"),
+        (bench.limits.speed > bench.spin_motor.max_speed, ("limits", "speed"),
+         f"{bench.limits.speed:g} rpm is more than the spin motor may turn", f"{bench.spin_motor.max_speed:g} rpm or less"),
+        (bench.limits.emf > bench.probe.rating, ("limits", "emf"),
+         f"{bench.limits.emf:g} V is more than the probe may see", f"{bench.probe.rating:g} V or less"),
+    ]  # fmt: skip
+    return [document.problem(place, what, allowed) for broken, place, what, allowed in checks if broken]
 
 
 def _problems(document: Document, error: ValidationError) -> list[Problem]:
     made: list[Problem] = []
     for details in error.errors():
-        context = details.get("ctx") or {}
         if details["type"] == "polemark":
+            context = details["ctx"]
             made.append(document.problem(details["loc"], str(context["what"]), str(context["allowed"])))
-        elif details["type"] == "value_error":
-            made.append(document.problem(details["loc"], str(context["error"]), "see the shipped bench file"))
         else:
             made += document.problems([dict(details)], _keys_at)
     return made

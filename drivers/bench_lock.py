@@ -30,7 +30,14 @@ class BenchLock:
         BenchInUse
             Another process holds it; the message says which, and since when.
         """
-        descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW, 0o600)
+        except OSError as error:
+            raise BenchInUse(
+                f"bench {self._name}",
+                "lock",
+                f"{self._path} cannot be opened: {error.strerror}; allowed: a file of ours",
+            ) from None
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:

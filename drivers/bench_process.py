@@ -5,15 +5,18 @@ import os
 import select
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from drivers.errors import BenchFault
 
 START_DEADLINE_S = 20.0
 STOP_DEADLINE_S = 3.0
+MOST_SAID_BYTES = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,18 +68,20 @@ def simulated_bench(
     for fault in faults:
         command += ["--fault", fault]
     # Its own session: Ctrl-C at the terminal is for the station, which then still needs the bench to bring it to rest.
-    process = subprocess.Popen(  # noqa: S603 - our own module, arguments as a list
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
-    )
-    try:
-        ports = _ports(process)
-        out_path.write_text(_with_ports(template, ports, clock, factor), encoding="utf-8")
-        yield SimulatedBench(out_path, process.pid)
-    finally:
-        _stop(process)
+    # What it says goes to a file: a pipe that nobody reads would stop it once it is full.
+    with tempfile.TemporaryFile() as said:
+        process = subprocess.Popen(  # noqa: S603 - our own module, arguments as a list
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=said, start_new_session=True
+        )
+        try:
+            ports = _ports(process, said)
+            out_path.write_text(_with_ports(template, ports, clock, factor), encoding="utf-8")
+            yield SimulatedBench(out_path, process.pid)
+        finally:
+            _stop(process)
 
 
-def _ports(process: "subprocess.Popen[bytes]") -> dict[str, int]:
+def _ports(process: "subprocess.Popen[bytes]", said: IO[bytes]) -> dict[str, int]:
     if process.stdout is None:
         raise BenchFault("simulated bench", "start", "no output")
     ready, _, _ = select.select([process.stdout], [], [], START_DEADLINE_S)
@@ -85,8 +90,11 @@ def _ports(process: "subprocess.Popen[bytes]") -> dict[str, int]:
         return {str(role): int(port) for role, port in json.loads(line)["ports"].items()}
     except (ValueError, KeyError, TypeError):
         process.kill()
-        _, said = process.communicate()
-        words = said.decode("utf-8", "replace").strip() or f"no answer within {START_DEADLINE_S:g} s"
+        process.wait()
+        said.seek(0)
+        words = (
+            said.read(MOST_SAID_BYTES).decode("utf-8", "replace").strip() or f"no answer within {START_DEADLINE_S:g} s"
+        )
         raise BenchFault("simulated bench", "start", words) from None
 
 
@@ -105,6 +113,5 @@ def _stop(process: "subprocess.Popen[bytes]") -> None:
     except subprocess.TimeoutExpired:
         os.killpg(process.pid, 9)
         process.wait()
-    for stream in (process.stdout, process.stderr):
-        if stream is not None:
-            stream.close()
+    if process.stdout is not None:
+        process.stdout.close()

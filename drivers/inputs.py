@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from drivers import replies
 from drivers.instrument_port import InstrumentPort
 
 CODE = "adapter_code"
@@ -18,12 +19,12 @@ class Inputs:
 
     def read(self) -> dict[str, bool | int]:
         """Read every contact, and the adapter's code (0 is an empty socket)."""
-        contacts, code = self._port.replies(
+        contacts, code = self._port.texts_of(
             [("read_contacts", {"channels": self._channels}), ("read_code", {"channel": self._code_channel})]
         )
-        values = self._port.as_numbers(*contacts, len(self._contacts))
-        seen: dict[str, bool | int] = {n: v != 0 for n, v in zip(self._contacts, values, strict=True)}
-        seen[CODE] = int(self._port.as_number(*code))
+        values = self._port.booleans(*contacts, len(self._contacts))
+        seen: dict[str, bool | int] = dict(zip(self._contacts, values, strict=True))
+        seen[CODE] = self._port.read(replies.as_integer, *code)
         return seen
 
     def mirrors(self) -> dict[str, bool]:

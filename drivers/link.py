@@ -1,52 +1,63 @@
-"""One VISA session to one instrument, with the traps of sockets answered.
+"""A link to one instrument: every fault has a name, and the first one is the last.
 
 A link is opened once. After any fault it is closed for good: a late reply that stayed in the stream would shift every
 later reading by one. A new link is made only when the bench is opened again, and compares identities first.
 """
 
 import contextlib
-import socket
+import hashlib
 import threading
 from collections.abc import Callable
-from typing import Any
+from typing import TypeVar
 
-from drivers.errors import InstrumentError, LinkDown, LinkTimeout, ShortBlock, WrongIdentity
+from drivers.errors import BenchFault, InstrumentError, LinkDown, LinkTimeout, ShortBlock, WrongIdentity
+from drivers.session import Session
 
-OPEN_TIMEOUT_MS = 1000
-QUERY_TIMEOUT_MS = 500
-BLOCK_TIMEOUT_MS = 2000
-CHUNK_BYTES = 1 << 17
+TIMEOUT_S = 0.5
+"""Longest silence while a reply is due, in real time."""
 MOST_ERRORS = 20
 LARGEST_BLOCK_BYTES = 1 << 28
 NEVER_OPENED = "never opened"
+NEXT_ERROR = "SYST:ERR?"
 
-Traffic = Callable[[str, str, str], None]
-"""Called with (resource, "to" or "from", text) for each message; a block is told as its length."""
-
-_manager_lock = threading.Lock()
-_manager: list[Any] = []
-
-
-def _resource_manager() -> Any:
-    """One manager per process; closing it anywhere would kill every session, so nobody does."""
-    with _manager_lock:
-        if not _manager:
-            import pyvisa
-
-            _manager.append(pyvisa.ResourceManager("@py"))
-        return _manager[0]
+Told = Callable[[str, str], None]
+"""Called with ("to", "from" or "closed", text) for each message; a block is told as its length and digest."""
+Reply = TypeVar("Reply")
 
 
 class Link:
-    """A session; a query is one locked unit."""
+    """A session with an instrument; a query is one locked unit.
 
-    def __init__(self, resource: str, traffic: Traffic | None = None, *, role: str = "") -> None:
-        self._address = resource
-        # What every fault names: a person knows the instrument by its role, not by its address.
+    Parameters
+    ----------
+    resource
+        VISA resource name.
+    told
+        Called for each message.
+    role
+        What the bench file calls the instrument: a person knows it by that, not by its address.
+    timeout_s
+        Longest silence while a reply is due, in real time [s].
+    last_words
+        Sent, without waiting for anything, when a fault other than silence closes the link: what takes the
+        instrument's output away.
+    """
+
+    def __init__(
+        self,
+        resource: str,
+        told: Told | None = None,
+        *,
+        role: str = "",
+        timeout_s: float = TIMEOUT_S,
+        last_words: str = "",
+    ) -> None:
+        self._address, self._told, self._timeout_s = resource, told, timeout_s
         self.resource = f"{role.replace('_', ' ')} at {resource}" if role else resource
-        self._traffic = traffic
+        self._last_words = last_words
         self._lock = threading.RLock()
-        self._session: Any = None
+        self._session: Session | None = None
+        self._identified = False
         self._why_closed = NEVER_OPENED
 
     def open(self, identity: tuple[str, str, str] | None) -> str:
@@ -69,48 +80,32 @@ class Link:
                 state = "open" if self._session is not None else f"closed ({self._why_closed})"
                 raise LinkDown(self.resource, "open", f"the link is {state}; allowed: once per link")
             try:
-                self._session = _resource_manager().open_resource(
-                    self._address,
-                    open_timeout=OPEN_TIMEOUT_MS,
-                    timeout=QUERY_TIMEOUT_MS,
-                    read_termination="\n",
-                    write_termination="\n",
-                )
-            except Exception as error:  # pyvisa-py raises plain Exception here
+                self._session = Session(self._address, self._timeout_s)
+            except OSError as error:
                 self._why_closed = f"could not be opened: {error}"
                 raise LinkDown(self.resource, "open", self._why_closed) from error
-            self._send_at_once()
             reply = self.query("*IDN?")
-            if identity is not None:
-                self._compare(identity, reply)
+            if identity is not None and tuple(field.strip() for field in reply.split(","))[:3] != identity:
+                said = f"'{reply}' answers; allowed: {','.join(identity)}"
+                raise self.give_up(WrongIdentity(self.resource, "*IDN?", said))
+            self._identified = True
             self.write("*CLS")
             return reply
 
-    def _send_at_once(self) -> None:
-        """Small messages must not wait for each other (Nagle's algorithm): a dead-man kick would come late."""
-        connection = self._socket()
-        if connection is not None:
-            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-    def _socket(self) -> socket.socket | None:
-        """Return the session's socket, None for other transports; a private name of pyvisa-py, so its version is pinned."""
-        session = self._session.visalib.sessions.get(self._session.session)
-        connection = getattr(session, "interface", None)
-        return connection if isinstance(connection, socket.socket) else None
-
-    def _compare(self, wanted: tuple[str, str, str], reply: str) -> None:
-        fields = tuple(f.strip() for f in reply.split(","))
-        if fields[:3] != wanted:
-            self._drop(f"wrong identity {reply}")
-            raise WrongIdentity(self.resource, "*IDN?", f"'{reply}' answers; allowed: {','.join(wanted)}")
-
     def query(self, message: str) -> str:
         """Send a query and return its reply without the terminator."""
-        return str(self._locked(message, lambda s: s.query(message)))
+
+        def ask(session: Session) -> str:
+            session.write(message)
+            return session.read_line()
+
+        reply = self._carried_out(message, ask)
+        self._tell("from", reply)
+        return reply
 
     def write(self, message: str) -> None:
         """Send a message that has no reply."""
-        self._locked(message, lambda s: s.write(message))
+        self._carried_out(message, lambda session: session.write(message))
 
     def query_block(self, message: str, *, terminator: bool = True) -> bytes:
         """Send a query whose reply is a definite-length block, and return the block's bytes.
@@ -118,11 +113,20 @@ class Link:
         Raises
         ------
         ShortBlock
-            The header or the end is not that of a definite-length block.
+            The header or the end is not that of a definite-length block, or it ends before.
         """
-        return bytes(self._locked(message, lambda s: self._read_block(s, message, terminator=terminator)))
 
-    def check_errors(self, after: str) -> None:
+        def ask(session: Session) -> bytes:
+            session.write(message)
+            with session.binary():
+                return self._read_block(session, message, terminator=terminator)
+
+        raw = self._carried_out(message, ask)
+        if self._told is not None:
+            self._tell("from", f"block of {len(raw)} bytes sha256:{hashlib.sha256(raw).hexdigest()}")
+        return raw
+
+    def check_errors(self, after: str, query: str = NEXT_ERROR) -> None:
         """Read the error queue until it is empty.
 
         Raises
@@ -132,13 +136,25 @@ class Link:
         """
         errors: list[str] = []
         for _ in range(MOST_ERRORS):
-            reply = self.query("SYST:ERR?")
+            reply = self.query(query)
             if _error_number(reply) == 0:
                 break
             errors.append(reply)
         if errors:
-            self._drop(f"reported {errors[0]}")
-            raise InstrumentError(self.resource, after, "; ".join(errors))
+            raise self.give_up(InstrumentError(self.resource, after, "; ".join(errors)))
+
+    def give_up(self, fault: BenchFault) -> BenchFault:
+        """Close the link for good because of a fault, and return the fault to be raised."""
+        with self._lock:
+            # A supply that answers nonsense still hears. A silent one might obey late, in the next run: its relay in
+            # series and the dead-man relay take the output away.
+            heard = self._identified and not isinstance(fault, LinkTimeout)
+            if self._session is not None and heard and self._last_words:
+                with contextlib.suppress(Exception):
+                    self._session.write(self._last_words)
+                    self._tell("to", self._last_words)
+            self._drop(fault.reply)
+        return fault
 
     def close(self) -> None:
         """Close the session; never raises, and closing twice is fine."""
@@ -146,77 +162,42 @@ class Link:
 
     # -- inside ------------------------------------------------------------------------------------------------------
 
-    def _locked(self, message: str, act: Callable[[Any], Any]) -> Any:
-        import pyvisa
-
+    def _carried_out(self, message: str, act: Callable[[Session], Reply]) -> Reply:
         with self._lock:
-            if self._session is None:
+            session = self._session
+            if session is None:
                 raise LinkDown(self.resource, message, f"the link is closed ({self._why_closed})")
-            self._refuse_unfit(message)
+            if why := session.unfit():
+                raise self.give_up(LinkDown(self.resource, message, why))
             self._tell("to", message)
             try:
-                reply = act(self._session)
-            except pyvisa.errors.VisaIOError as error:
-                late = error.error_code == pyvisa.constants.StatusCode.error_timeout
-                self._drop("no answer in time" if late else str(error))
-                kind = LinkTimeout if late else LinkDown
-                raise kind(self.resource, message, "no answer in time" if late else str(error)) from error
-            except ShortBlock:
-                self._drop("short block")
+                return act(session)
+            except ShortBlock as fault:
+                raise self.give_up(fault) from fault.__cause__
+            except TimeoutError as error:
+                raise self.give_up(LinkTimeout(self.resource, message, "no answer in time")) from error
+            except (OSError, ValueError) as error:
+                raise self.give_up(LinkDown(self.resource, message, f"connection lost: {error}")) from error
+            except BaseException:
+                # Cut short by a person or a program's end: a reply may be on its way, so nothing may follow.
+                self._drop("interrupted")
                 raise
-            except (OSError, RuntimeError, ValueError, TypeError, pyvisa.errors.Error) as error:
-                self._drop(str(error))
-                raise LinkDown(self.resource, message, f"connection lost: {error}") from error
-            if isinstance(reply, str):
-                self._tell("from", reply)
-            elif isinstance(reply, bytes):
-                self._tell("from", f"block of {len(reply)} bytes")
-            return reply
 
-    def _refuse_unfit(self, message: str) -> None:
-        """Before each command: a peer that has gone, or bytes of an old reply, make the session unfit.
-
-        pyvisa-py would spin until the timeout on a closed peer and would take an old reply for the new one, so its
-        socket is looked at; the two private names are why its version is pinned.
-        """
-        connection = self._socket()
-        if connection is None:
-            return
-        session = self._session.visalib.sessions.get(self._session.session)
-        why = ""
-        if getattr(session, "_pending_buffer", b""):
-            why = "unread bytes of an earlier reply"
-        else:
-            try:
-                waiting = connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT)
-                why = "unread bytes of an earlier reply" if waiting else "the instrument closed the connection"
-            except BlockingIOError:
-                return
-            except OSError as error:
-                why = f"connection lost: {error}"
-        self._drop(why)
-        raise LinkDown(self.resource, message, why)
-
-    def _read_block(self, session: Any, message: str, *, terminator: bool) -> bytes:
-        import pyvisa
-
-        termination = pyvisa.constants.ResourceAttribute.termchar_enabled
-        session.write(message)
-        # Sample bytes may be newlines.
-        session.set_visa_attribute(termination, False)  # noqa: FBT003 - VISA's own call
-        session.timeout = BLOCK_TIMEOUT_MS
-        head = session.read_bytes(2)
+    def _read_block(self, session: Session, message: str, *, terminator: bool) -> bytes:
+        head = session.read_exactly(2)
         if head[:1] != b"#" or not b"1" <= head[1:2] <= b"9":
             raise ShortBlock(self.resource, message, f"starts with {head!r}; allowed: a definite-length block")
-        digits = session.read_bytes(int(head[1:2]))
-        if not digits.isdigit() or int(digits) > LARGEST_BLOCK_BYTES:
-            raise ShortBlock(self.resource, message, f"length {digits!r}; allowed: digits, up to {LARGEST_BLOCK_BYTES}")
-        length = int(digits)
-        raw: bytes = session.read_bytes(length + terminator, chunk_size=CHUNK_BYTES)
+        try:
+            digits = session.read_exactly(int(head[1:2]))
+            if not digits.isdigit() or int(digits) > LARGEST_BLOCK_BYTES:
+                said = f"length {digits!r}; allowed: digits, up to {LARGEST_BLOCK_BYTES}"
+                raise ShortBlock(self.resource, message, said)
+            length = int(digits)
+            raw = session.read_exactly(length + terminator)
+        except (TimeoutError, ConnectionError) as error:
+            raise ShortBlock(self.resource, message, str(error)) from error
         if terminator and raw[length:] != b"\n":
             raise ShortBlock(self.resource, message, f"ends with {raw[length:]!r}; allowed: a newline")
-        session.timeout = QUERY_TIMEOUT_MS
-        session.set_visa_attribute(termination, True)  # noqa: FBT003 - VISA's own call
         return raw[:length]
 
     def _drop(self, why: str) -> None:
@@ -225,12 +206,14 @@ class Link:
             if session is None:
                 return
             self._why_closed = why
+            session.close()
+            # Whoever is told may fail; closing may not.
             with contextlib.suppress(Exception):
-                session.close()
+                self._tell("closed", why)
 
     def _tell(self, way: str, text: str) -> None:
-        if self._traffic is not None:
-            self._traffic(self._address, way, text)
+        if self._told is not None:
+            self._told(way, text)
 
 
 def _error_number(reply: str) -> int | None:

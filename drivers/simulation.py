@@ -3,7 +3,9 @@
 import json
 from typing import Any
 
+from drivers.errors import BenchFault
 from drivers.link import Link
+from drivers.replies import as_number
 
 
 class Simulation:
@@ -15,6 +17,15 @@ class Simulation:
     def mode(self) -> str:
         """Return `stepped` or `scaled`."""
         return self.link.query("SIM:CLOC:MODE?")
+
+    def now_s(self) -> float:
+        """Return the bench's own time [s]."""
+        return as_number(self.link.resource, "SIM:CLOC?", self.link.query("SIM:CLOC?"))
+
+    def advance(self, seconds: float) -> float:
+        """Let bench time pass on a stepped bench and return the new time [s]."""
+        message = f"SIM:CLOC:ADV? {seconds:.9f}"
+        return as_number(self.link.resource, message, self.link.query(message))
 
     def serials(self) -> list[str]:
         """Return the serial numbers of all motors it has."""
@@ -28,9 +39,15 @@ class Simulation:
         """Return the serial number of the motor on the bench."""
         return self.link.query("SIM:MOT?").strip('"')
 
-    def hands(self, action: str, value: float | None = None) -> None:
+    def hands(self, action: str, value: float | str | None = None) -> None:
         """Let the simulated hands do something; angles in mechanical degrees, clockwise from the drive end positive."""
-        self._tell(f'SIM:HAND "{action}"' + ("" if value is None else f",{value:.6f}"))
+        match value:
+            case None:
+                self._tell(f'SIM:HAND "{action}"')
+            case str():
+                self._tell(f'SIM:HAND "{action}","{value}"')
+            case _:
+                self._tell(f'SIM:HAND "{action}",{value:.6f}')
 
     def fault(self, name: str, *, on: bool) -> None:
         """Put a fault on or take it off."""
@@ -38,13 +55,21 @@ class Simulation:
 
     def event_log(self, start: int = 0) -> list[dict[str, Any]]:
         """Return the bench's own log from an index on."""
-        log: list[dict[str, Any]] = json.loads(self.link.query_block(f"SIM:LOG? {start}"))
+        log: list[dict[str, Any]] = self._ask(f"SIM:LOG? {start}")
         return log
 
     def state(self) -> dict[str, Any]:
         """Return the truth that no instrument shows; for tests and demonstrations."""
-        state: dict[str, Any] = json.loads(self.link.query_block("SIM:STAT?"))
+        state: dict[str, Any] = self._ask("SIM:STAT?")
         return state
+
+    def _ask(self, message: str) -> Any:
+        raw = self.link.query_block(message)
+        try:
+            return json.loads(raw)
+        except ValueError as error:
+            fault = BenchFault(self.link.resource, message, f"answers what is no JSON ({error})")
+            raise self.link.give_up(fault) from None
 
     def _tell(self, message: str) -> None:
         self.link.write(message)

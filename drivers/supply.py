@@ -72,19 +72,19 @@ class Supply:
         Refused
             The output still reads as on.
         """
-        self._limits_known = False
+        self._limits_known, self._protection_v = False, 0.0
         self._port.send("switch_off")
         if self.is_on():
             raise Refused(self._port.link.resource, "switch off", "the output still reads as on")
 
     def measure(self) -> tuple[float, float]:
         """Return output voltage [V] and current [A]."""
-        voltage, current = self._port.replies([("measure_voltage", {}), ("measure_current", {})])
-        return self._port.as_number(*voltage), self._port.as_number(*current)
+        voltage_v, current_a = self._port.numbers_of([("measure_voltage", {}), ("measure_current", {})])
+        return voltage_v, current_a
 
     def is_on(self) -> bool:
         """Tell whether the output is on."""
-        return self._port.number("read_output") != 0
+        return self._port.boolean("read_output")
 
     def _refuse_above(self, voltage_v: float, protection_v: float) -> None:
         if not 0 <= voltage_v <= protection_v:

@@ -58,6 +58,7 @@ def test_the_shipped_file_parses_and_keeps_its_text() -> None:
     ]  # fmt: skip
     assert bench.spin_supply.calibration_due == datetime.date(2027, 6, 30)
     assert (bench.mains, bench.probe.bandwidth, bench.errors.scope_skew) == (50.0, 1e6, 1e-7)
+    assert (bench.deadman_period, bench.spin_motor.max_speed, bench.errors.scope_offset) == (0.5, 1200.0, 0.2)
     assert bench.command_map("scope").kind == "scope"
     assert bench.command_map("brake_supply").kind == "supply"
 
@@ -89,18 +90,21 @@ def test_every_problem_is_told_at_once_with_its_place() -> None:
         ("speed: 1000 rpm", "speed: 1000 V"),
         ("max_current: 6 A", "max_current: -6 A"),
         ("station: station-1\n", ""),
+        ("map: scope-scpi-1999", "map: none-such"),
     )
     problems = refused(text)
     for beginning, words in (
         (place(text, "mains: "), "'50' has no unit; allowed: a number with a unit, such as '50 Hz'"),
         (place(text, "bandwdith", column=3), "unknown key 'bandwdith'; allowed: "),
         (place(text, "kind: isolated", column=3), "'bandwidth' is missing"),
-        (place(text, "speed: "), "'1000 V' is not in rpm"),
+        (place(text, "  speed: "), "'1000 V' is not in rpm"),
         (place(text, "max_current: "), "max_current"),
         ("bench.yaml:", "'station' is missing"),
+        (place(text, "  map: none-such", column=8), "command map 'none-such' cannot be used; allowed: a usable map"),
+        ("none-such:1:1: ", "cannot be read: No such file"),
     ):
         assert [p for p in problems if p.startswith(beginning) and words in p], (beginning, words, problems)
-    assert len(problems) == 6
+    assert len(problems) == 8
 
 
 def test_an_unknown_key_is_told_with_the_keys_of_its_place() -> None:
@@ -129,12 +133,18 @@ def test_two_channels_subtracted_are_a_probe() -> None:
 def test_a_real_bench_with_another_clock_is_refused(clock: str) -> None:
     text = without_control(with_ports(("simulated: true\n", ""), ("clock: stepped", f"clock: {clock}")))
     (problem,) = refused(text)
-    assert "only a bench with `simulated: true` may have another clock than monotonic" in problem
+    assert problem.startswith(place(text, "clock: "))
+    assert f"a real bench on a {clock} clock; allowed: monotonic; another clock only with `simulated: true`" in problem
 
 
 def test_a_real_bench_with_a_control_side_is_refused() -> None:
     (problem,) = refused(with_ports(*REAL))
-    assert "or a control side" in problem
+    assert "a real bench with a control side; allowed: `simulation` only with `simulated: true`" in problem
+
+
+def test_a_simulated_bench_on_a_monotonic_clock_is_refused() -> None:
+    (problem,) = refused(with_ports(("clock: stepped\n", "")))
+    assert "a simulated bench on a monotonic clock; allowed: `clock: stepped` or `clock: scaled`" in problem
 
 
 def test_a_real_bench_has_the_monotonic_clock() -> None:
@@ -146,7 +156,7 @@ def test_a_real_bench_has_the_monotonic_clock() -> None:
 
 def test_a_simulated_bench_without_a_control_side_is_refused() -> None:
     (problem,) = refused(without_control(with_ports()))
-    assert "needs its control side under `simulation`" in problem
+    assert "a simulated bench without its control side; allowed: one with its control side under" in problem
 
 
 def test_a_bench_without_a_brake_supply_is_a_bench() -> None:
@@ -162,7 +172,13 @@ def test_a_bench_without_a_brake_supply_is_a_bench() -> None:
         (("    standstill: 7\n", ""), "contacts are missing: standstill"),
         (("spin_reverse: 102", "spin_reverse: 101"), "relays share channel 101"),
         (("motor_clamp: 4", "motor_clamp: 3"), "contacts share channel 3"),
-        (("map: scope-scpi-1999", "map: none-such"), "command map 'none-such'"),
+        (
+            ("  speed: 1000 rpm", "  speed: 1300 rpm"),
+            "1300 rpm is more than the spin motor may turn; allowed: 1200 rpm",
+        ),
+        (("emf: 400 V", "emf: 601 V"), "601 V is more than the probe may see; allowed: 600 V or less"),
+        (("deadman_period: 500 ms", "deadman_period: 501 ms"), "deadman_period"),
+        (("deadman_period: 500 ms", "deadman_period: 150 ms"), "deadman_period"),
         (("2027-06-30", "2027-06-31"), "'2027-06-31' is no date"),
         (("clock: stepped", "clock: scaled\nclock_factor: 6"), "clock_factor"),
         (("simulated: true", 'simulated: "true"'), "simulated"),
@@ -173,6 +189,12 @@ def test_a_bench_without_a_brake_supply_is_a_bench() -> None:
 def test_one_wrong_thing_is_one_problem(change: tuple[str, str], words: str) -> None:
     (problem,) = refused(with_ports(change))
     assert words in problem
+
+
+def test_outputs_of_one_instrument_may_share_its_address_and_serial() -> None:
+    bench = parsed(("::5002::", "::5001::"), ("serial: SIM-SENSOR", "serial: SIM-SPIN"))
+    assert bench.spin_supply.resource == bench.sensor_supply.resource
+    assert bench.spin_supply.identity == bench.sensor_supply.identity == ("polemark", "simulated supply", "SIM-SPIN")
 
 
 def test_a_map_of_another_kind_is_refused() -> None:

@@ -20,7 +20,7 @@ from safety.permit import Permit, PermitOffice, PermitRefused
 from safety.states import State
 from safety.strict_yaml import YamlError
 
-RELAYS = {"spin_on": 101, "pair_U-V": 111, "pair_V-W": 112, "pair_W-U": 113, "deadman_kick": 161}
+RELAYS = {"spin_on": 101, "spin_reverse": 102, "pair_U-V": 111, "pair_V-W": 112, "pair_W-U": 113, "deadman_kick": 161}
 
 
 class HandClock:
@@ -166,6 +166,8 @@ def test_what_is_no_number_is_never_one(desk: Desk, reply: str) -> None:
         supply.measure()
     assert (raised.value.resource, raised.value.command) == (instrument.resource, "MEAS:VOLT?")
     assert f"'{reply}'" in raised.value.reply
+    with pytest.raises(LinkDown, match="the link is closed"):
+        supply.measure()
 
 
 # NR1, NR2, NR3 of IEEE 488.2.
@@ -233,27 +235,65 @@ def test_a_relay_that_is_not_wired_is_refused(desk: Desk) -> None:
         lambda: switch.open("brake"),
         lambda: switch.state("brake"),
     ):
-        with pytest.raises(Refused, match=r"brake.*no such relay; allowed: spin_on, pair_U-V"):
+        with pytest.raises(Refused, match=r"brake.*no such relay; allowed: spin_on, spin_reverse, pair_U-V"):
             act()
     assert instrument.said() == []
 
 
-def test_a_pair_is_broken_before_another_is_made(desk: Desk) -> None:
+class Mirrors:
+    """Mirror contacts as they would follow what a switch was told; `seen` is what it had heard at each reading."""
+
+    def __init__(self, switch: Switch, instrument: ScriptedInstrument) -> None:
+        self.switch, self.instrument = switch, instrument
+        self.seen: list[list[str]] = []
+
+    def __call__(self) -> dict[str, bool]:
+        self.seen.append(self.instrument.said())
+        return {pair: not self.switch.state(f"pair_{pair}") for pair in PAIRS}
+
+
+def test_a_pair_is_broken_before_another_is_made_and_seen_made(desk: Desk) -> None:
     switch, instrument = desk.switch()
-    switch.connect_pair("U-V", lambda: desk.permit("switch"), all_open)
-    seen: list[list[str]] = []
-
-    def mirrors() -> dict[str, bool]:
-        seen.append(instrument.said())
-        return all_open()
-
+    mirrors = Mirrors(switch, instrument)
+    switch.connect_pair("U-V", lambda: desk.permit("switch"), mirrors)
     switch.connect_pair("V-W", lambda: desk.permit("switch"), mirrors)
-    assert instrument.said() == ["ROUT:CLOS (@111)", "ROUT:OPEN (@111)", "ROUT:CLOS (@112)"]
-    assert seen == [["ROUT:CLOS (@111)", "ROUT:OPEN (@111)"]]
+    uv, no_uv, vw = "ROUT:CLOS (@111)", "ROUT:OPEN (@111)", "ROUT:CLOS (@112)"
+    assert instrument.said() == [uv, no_uv, vw]
+    assert mirrors.seen == [[], [uv], [uv, no_uv], [uv, no_uv, vw]]
     assert desk.clock.waited == [RELAY_S] * 4
     assert (switch.state("pair_U-V"), switch.state("pair_V-W")) == (False, True)
-    switch.connect_pair(None, lambda: desk.permit("switch"), all_open)
+    switch.connect_pair(None, lambda: desk.permit("switch"), mirrors)
     assert instrument.said()[-1] == "ROUT:OPEN (@112)"
+
+
+@pytest.mark.parametrize(("shown", "words"), [((), "no pair"), (("V-W",), "V-W"), (("U-V", "W-U"), "U-V, W-U")])
+def test_a_pair_that_its_mirror_contacts_do_not_show_alone_is_opened_again(
+    desk: Desk, shown: tuple[str, ...], words: str
+) -> None:
+    switch, instrument = desk.switch()
+    readings = iter([all_open(), all_open() | dict.fromkeys(shown, False)])
+    with pytest.raises(Refused, match=f"mirror contacts show {words} connected; allowed: U-V alone"):
+        switch.connect_pair("U-V", lambda: desk.permit("switch"), lambda: next(readings))
+    assert instrument.said() == ["ROUT:CLOS (@111)", "ROUT:OPEN (@111)"]
+    assert not switch.state("pair_U-V")
+
+
+def test_a_winding_pair_is_never_closed_like_another_relay(desk: Desk) -> None:
+    switch, instrument = desk.switch()
+    with pytest.raises(Refused, match="use connect_pair"):
+        switch.close("pair_U-V", desk.permit("switch"))
+    assert instrument.said() == []
+
+
+def test_a_connected_spin_motor_is_never_reversed(desk: Desk) -> None:
+    switch, instrument = desk.switch()
+    switch.close("spin_reverse", desk.permit("switch"))
+    switch.close("spin_on", desk.permit("switch"))
+    switch.open("spin_reverse")
+    before = instrument.said()
+    with pytest.raises(Refused, match="the spin motor is connected; allowed: with spin_on open"):
+        switch.close("spin_reverse", desk.permit("switch"))
+    assert instrument.said() == before
 
 
 @pytest.mark.parametrize("stuck", PAIRS)
@@ -283,7 +323,7 @@ def test_the_permit_for_a_pair_is_asked_for_after_the_break(desk: Desk) -> None:
 
 def test_each_kick_changes_the_dead_man_relay(desk: Desk) -> None:
     switch, instrument = desk.switch()
-    instrument.answers["ROUT:CLOS? (@101,111,112,113,161)"] = "0,0,0,0,1"
+    instrument.answers["ROUT:CLOS? (@101,102,111,112,113,161)"] = "0,0,0,0,0,1"
     for _ in range(3):
         switch.kick()
     switch.open_all()
@@ -295,16 +335,17 @@ def test_each_kick_changes_the_dead_man_relay(desk: Desk) -> None:
 
 def test_relay_states_are_read_from_the_instrument(desk: Desk) -> None:
     switch, instrument = desk.switch()
-    instrument.answers["ROUT:CLOS? (@101,111,112,113,161)"] = "0,1,0,0,1"
+    instrument.answers["ROUT:CLOS? (@101,102,111,112,113,161)"] = "0,0,1,0,0,1"
     assert switch.read_states() == {
         "spin_on": False,
+        "spin_reverse": False,
         "pair_U-V": True,
         "pair_V-W": False,
         "pair_W-U": False,
         "deadman_kick": True,
     }
-    instrument.answers["ROUT:CLOS? (@101,111,112,113,161)"] = "0,1,0"
-    with pytest.raises(NotANumber, match="3 values in '0,1,0'; allowed: 5"):
+    instrument.answers["ROUT:CLOS? (@101,102,111,112,113,161)"] = "0,1,0"
+    with pytest.raises(NotANumber, match="3 values in '0,1,0'; allowed: 6"):
         switch.read_states()
 
 
@@ -371,6 +412,57 @@ def test_samples_of_both_widths_and_orders(
         assert waveform.counts.tolist() == counts
         assert waveform.volts().tolist() == [c * 0.5 + offset_v for c in counts]
     assert (capture.interval_s, capture.started_s, capture.settings) == (1e-5, 8.0, SETTINGS)
+
+
+UNSIGNED = (("width:", "signed: false\n  width:"),)
+REFERENCE = (("  set_points:", '  read_reference: {header: "SENS{channel}:REF?", response: number}\n  set_points:'),)
+
+
+# volts = (count - reference) x scale + offset, whatever stands for what (the rule of the map, worked by hand).
+@pytest.mark.parametrize(
+    ("raw", "changes", "volts"),
+    [
+        (b"\x00\xff", UNSIGNED, [0.0, 127.5]),
+        (b"\x00\xff", UNSIGNED + REFERENCE, [-64.0, 63.5]),
+        (b"\x80\x7f", REFERENCE, [-128.0, -0.5]),
+        (b"\x80\x00\x00\x01", INT16 + UNSIGNED, [16384.0, 0.5]),
+        (b"\x80\x00\x00\x01", INT16 + UNSIGNED + SWAPPED, [64.0, 128.0]),
+    ],
+)
+def test_unsigned_samples_and_a_reference_count_are_a_matter_of_the_map(
+    desk: Desk, tmp_path: Path, raw: bytes, changes: tuple[tuple[str, str], ...], volts: list[float]
+) -> None:
+    made, instrument = scope(desk, tmp_path, raw, *changes)
+    instrument.answers |= {f"SENS{n}:REF?": "128" for n in (1, 2, 3, 4)}
+    emf = taken(made).waveforms[0]
+    assert emf.volts().tolist() == volts
+    assert emf.counts.dtype == (np.int16 if INT16[0] in changes else np.int8)
+
+
+PER_DIVISION = (
+    ('"SENS{channel}:VOLT:RANG"', '"SENS{channel}:VOLT:DIV", factor: 0.125'),
+    ('"SENS{channel}:VOLT:RANG?"', '"SENS{channel}:VOLT:DIV?", factor: 0.125'),
+)
+
+
+def test_a_scope_that_takes_volts_per_division_gets_them(desk: Desk, tmp_path: Path) -> None:
+    made, instrument = scope(desk, tmp_path, b"\x01\x02", *PER_DIVISION)
+    made.prepare(SETTINGS)
+    assert [m for m in instrument.said() if "DIV " in m] == [
+        "SENS1:VOLT:DIV 25", "SENS2:VOLT:DIV 1.25", "SENS3:VOLT:DIV 1.25", "SENS4:VOLT:DIV 1.25",
+    ]  # fmt: skip
+
+
+def test_a_scope_may_take_its_next_wider_range_and_the_capture_says_so(desk: Desk, tmp_path: Path) -> None:
+    made, instrument = scope(desk, tmp_path, b"\x01\x02")
+    instrument.answers |= {"SENS1:VOLT:RANG?": "500", "SENS1:VOLT:OFFS?": "1"}
+    capture = taken(made)
+    assert capture.settings.ranges_v == (500.0, 10.0, 10.0, 10.0)
+    assert capture.settings.offsets_v == (1.0, 2.5, 2.5, 2.5)
+    assert capture.waveforms[0].volts().tolist() == [1.5, 2.0]
+    instrument.answers["SENS1:VOLT:RANG?"] = "501"
+    with pytest.raises(Refused, match="range of channel 1': reads back 501; allowed: 200 to 500"):
+        made.prepare(SETTINGS)
 
 
 @pytest.mark.parametrize("raw", [b"", b"\x01", b"\x01\x02\x03", b"\x01\x02\x03\x04"])
@@ -481,13 +573,14 @@ messages:
   read_output: {header: "RUNS?", response: boolean}
   measure_voltage: {header: "SEE:U?", response: number}
   measure_current: {header: "SEE:I?", response: number}
+  read_error: {header: "WRONG?", response: text}
 """
 
 
 def test_a_foreign_map_makes_another_language_work(desk: Desk, tmp_path: Path) -> None:
     (tmp_path / "invented.yaml").write_text(FOREIGN, encoding="utf-8")
     answers: dict[str, Answer] = {
-        "GET:U? OUT1": "12", "GET:I? OUT1": "0.5", "GUARD:U?": "15", "RUNS?": "0", "SEE:U?": "11.9", "SEE:I?": "0.2",
+        "GET:U? OUT1": "12", "GET:I? OUT1": "0.5", "GUARD:U?": "15", "RUNS?": "OFF", "SEE:U?": "11.9", "SEE:I?": "0.2", "WRONG?": "0",
     }  # fmt: skip
     port, instrument = desk.port("invented.yaml", answers)
     supply = Supply(port, desk.clock, "sensor supply")
@@ -495,7 +588,8 @@ def test_a_foreign_map_makes_another_language_work(desk: Desk, tmp_path: Path) -
     supply.switch_on(desk.permit("sensor supply"))
     assert supply.measure() == (11.9, 0.2)
     supply.switch_off()
-    assert instrument.said() == [
+    assert "SYST:ERR?" not in instrument.heard
+    assert instrument.said("WRONG?") == [
         "GUARD:U 15", "GUARD:U?", "SET:I 0.5,OUT1", "GET:I? OUT1", "SET:U 12,OUT1", "GET:U? OUT1", "GO", "SEE:U?",
         "SEE:I?", "HALT", "RUNS?",
     ]  # fmt: skip
@@ -510,6 +604,17 @@ def test_a_foreign_map_makes_another_language_work(desk: Desk, tmp_path: Path) -
         ('{header: "GO"}', '{header: ""}', "header"),
         ("response: boolean", "response: maybe", "response"),
         ("kind: supply", "kind: supply\nkind: supply", "kind"),
+        ("response: boolean", "response: number", "read_output answers with number; allowed: boolean"),
+        ('{header: "GO"}', '{header: "GO", response: text}', "switch_on answers with text; allowed: no response"),
+        ("  switch_on:", "  switch_up: {header: UP}\n  switch_on:", "no driver asks for 'switch_up'"),
+        ("{value},OUT1", "5,OUT1", r"set_voltage has no place .*allowed: a message with \{value\}"),
+        ('{header: "GUARD:U?"', '{header: "GUARD:U?", factor: 0', "read_protection has factor 0"),
+        (
+            "joined: false",
+            "samples: {width: 8, order: big-endian, format_name: A, order_name: B, sweeping_bit: 3, waiting_bit: 5}",
+            "samples must be described for a scope; allowed: in a scope's map, and in no other",
+        ),
+        ("joined: false", "samples: {width: 12}", "width is '12'; allowed: 8 or 16"),
     ],
 )  # fmt: skip
 def test_a_map_that_breaks_a_rule_is_refused_with_its_place(tmp_path: Path, old: str, new: str, words: str) -> None:

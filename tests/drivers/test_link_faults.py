@@ -8,19 +8,14 @@ from collections.abc import Callable, Iterator
 import pytest
 from scripted_instrument import IDENTITY, Answer, ScriptedInstrument, block, late, reset, serving, silent, then_close
 
-from drivers import link as link_module
+from drivers import session as session_module
 from drivers.errors import BenchFault, InstrumentError, LinkDown, LinkTimeout, ShortBlock, WrongIdentity
 from drivers.link import Link
 
 TIMEOUT_S = 0.1
 LATE_S = 0.2
 PROMPT_S = 1.0
-
-
-@pytest.fixture(autouse=True)
-def short_timeouts(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(link_module, "QUERY_TIMEOUT_MS", int(TIMEOUT_S * 1000))
-    monkeypatch.setattr(link_module, "BLOCK_TIMEOUT_MS", int(TIMEOUT_S * 1000))
+DEADLINE_S = 10.0
 
 
 @pytest.fixture
@@ -31,7 +26,7 @@ def instrument() -> Iterator[ScriptedInstrument]:
 
 @pytest.fixture
 def link(instrument: ScriptedInstrument) -> Iterator[Link]:
-    made = Link(instrument.resource)
+    made = Link(instrument.resource, timeout_s=TIMEOUT_S)
     made.open(IDENTITY)
     yield made
     made.close()
@@ -59,7 +54,7 @@ def states_what_happened(fault: BenchFault, link: Link, command: str, reply: str
 
 
 def test_a_good_link_queries_writes_reads_blocks_and_tells_its_traffic(instrument: ScriptedInstrument) -> None:
-    told: list[tuple[str, str, str]] = []
+    told: list[tuple[str, str]] = []
     instrument.answers |= {"ASK?": "42", "DATA?": block(b"abc")}
     link = Link(instrument.resource, lambda *said: told.append(said))
     assert link.open(IDENTITY) == "maker,model,S-1,1.0"
@@ -70,11 +65,24 @@ def test_a_good_link_queries_writes_reads_blocks_and_tells_its_traffic(instrumen
     link.close()
     link.close()
     assert instrument.heard == ["*IDN?", "*CLS", "ASK?", "SET 1", "DATA?", "ASK?"]
-    assert {who for who, _, _ in told} == {instrument.resource}
-    assert [(way, text) for _, way, text in told][3:] == [
-        ("to", "ASK?"), ("from", "42"), ("to", "SET 1"), ("to", "DATA?"), ("from", "block of 3 bytes"), ("to", "ASK?"),
-        ("from", "42"),
+    # SHA-256 of `abc`: FIPS 180-4.
+    digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert told[3:] == [
+        ("to", "ASK?"), ("from", "42"), ("to", "SET 1"), ("to", "DATA?"), ("from", f"block of 3 bytes sha256:{digest}"),
+        ("to", "ASK?"), ("from", "42"), ("closed", "closed"),
     ]  # fmt: skip
+
+
+def test_a_log_that_fails_keeps_no_link_open(instrument: ScriptedInstrument) -> None:
+    def full(way: str, text: str) -> None:
+        raise OSError(f"no space left for {way} {text}")
+
+    link = Link(instrument.resource, full)
+    with pytest.raises(OSError, match="no space left"):
+        link.open(IDENTITY)
+    link.close()
+    with pytest.raises(LinkDown, match="the link is closed"):
+        link.query("AFTER?")
 
 
 def test_a_refused_connection_is_a_link_that_is_down() -> None:
@@ -163,10 +171,12 @@ def test_a_peer_that_closed_while_idle_is_found_before_the_next_command(
 
 BLOCK_FAULTS: dict[str, tuple[Answer, type[BenchFault], str]] = {
     # IEEE 488.2 definite-length block: '#', a digit n, n digits of length, the bytes, then the newline.
-    "peer closes mid-block": (then_close(b"#3100abc"), LinkDown, ""),
+    "peer closes mid-block": (then_close(b"#3100abc"), ShortBlock, "3 of 101 bytes came, then the instrument closed"),
+    "peer closes before its block": (then_close(b""), LinkDown, "the instrument closed the connection"),
+    "peer closes mid-header": (then_close(b"#3"), ShortBlock, "0 of 3 bytes came, then the instrument closed"),
     "peer resets": (reset, LinkDown, ""),
     "nothing comes": (silent, LinkTimeout, "no answer in time"),
-    "shorter than its header says": (b"#210ABCD\n", LinkTimeout, "no answer in time"),
+    "shorter than its header says": (b"#210ABCD\n", ShortBlock, "5 of 11 bytes came, then nothing in time"),
     "longer than its header says": (b"#13ABCDE\n", ShortBlock, "ends with b'D'; allowed: a newline"),
     "indefinite": (b"#0ABCD\n", ShortBlock, "starts with b'#0'; allowed: a definite-length block"),
     "no block": (b"12,13\n", ShortBlock, "starts with b'12'"),
@@ -182,9 +192,116 @@ def test_a_bad_block_is_one_named_fault(link: Link, instrument: ScriptedInstrume
     with pytest.raises(kind) as raised:
         link.query_block("DATA?")
     assert time.monotonic() - started_s < PROMPT_S
-    assert type(raised.value) in {kind, LinkTimeout}
+    assert type(raised.value) is kind
     states_what_happened(raised.value, link, "DATA?", reply)
     closed_for_good(link, instrument)
+
+
+def test_a_peer_that_closes_while_a_reply_is_due_is_found_before_the_timeout(instrument: ScriptedInstrument) -> None:
+    instrument.answers["ASK?"] = then_close(b"")
+    link = Link(instrument.resource, timeout_s=5.0)
+    link.open(IDENTITY)
+    started_s, spent_s = time.monotonic(), time.process_time()
+    with pytest.raises(LinkDown) as raised:
+        link.query("ASK?")
+    assert time.monotonic() - started_s < PROMPT_S
+    assert time.process_time() - spent_s < PROMPT_S
+    states_what_happened(raised.value, link, "ASK?", "the instrument closed the connection")
+    closed_for_good(link, instrument)
+
+
+def test_a_block_that_drips_has_a_deadline_all_the_same(instrument: ScriptedInstrument) -> None:
+    def drip(connection: socket.socket) -> None:
+        connection.sendall(b"#3100")
+        for _ in range(20):
+            time.sleep(TIMEOUT_S / 2)
+            connection.sendall(b".")
+
+    instrument.answers["DATA?"] = drip
+    link = Link(instrument.resource, timeout_s=TIMEOUT_S)
+    link.open(IDENTITY)
+    started_s = time.monotonic()
+    with pytest.raises(ShortBlock, match=r"[0123] of 101 bytes came, then nothing in time"):
+        link.query_block("DATA?")
+    assert time.monotonic() - started_s < PROMPT_S
+    closed_for_good(link, instrument)
+
+
+def test_opening_has_its_own_deadline(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Hanging:
+        closed = threading.Event()
+        go_on = threading.Event()
+
+        def open_resource(self, *_: object, **__: object) -> "Hanging":
+            self.go_on.wait(DEADLINE_S)
+            return self
+
+        def close(self) -> None:
+            self.closed.set()
+
+    hanging = Hanging()
+    monkeypatch.setattr(session_module, "OPEN_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(session_module, "_resource_manager", lambda: hanging)
+    started_s = time.monotonic()
+    # An address for documentation: RFC 5737.
+    with pytest.raises(LinkDown, match="could not be opened: did not open within"):
+        Link("TCPIP0::192.0.2.1::1::SOCKET").open(IDENTITY)
+    assert time.monotonic() - started_s < PROMPT_S
+    # What opens too late is closed again.
+    hanging.go_on.set()
+    assert hanging.closed.wait(DEADLINE_S)
+
+
+def test_a_command_that_is_cut_short_by_a_person_closes_the_link(link: Link, instrument: ScriptedInstrument) -> None:
+    class Interrupting:
+        def unfit(self) -> str:
+            return ""
+
+        def write(self, text: str) -> None:
+            raise KeyboardInterrupt(text)
+
+        def close(self) -> None:
+            pass
+
+    link._session = Interrupting()  # type: ignore[assignment]
+    with pytest.raises(KeyboardInterrupt):
+        link.query("ASK?")
+    with pytest.raises(LinkDown, match=r"the link is closed \(interrupted\)"):
+        link.query("ASK?")
+    assert "ASK?" not in instrument.heard
+
+
+def test_last_words_are_said_once_when_a_fault_closes_the_link(instrument: ScriptedInstrument) -> None:
+    instrument.answers["ASK?"] = b"\xff\n"
+    link = Link(instrument.resource, last_words="OUTP OFF")
+    link.open(IDENTITY)
+    with pytest.raises(LinkDown):
+        link.query("ASK?")
+    link.close()
+    until_s = time.monotonic() + DEADLINE_S
+    while "OUTP OFF" not in instrument.heard and time.monotonic() < until_s:
+        time.sleep(0.01)
+    assert instrument.heard == ["*IDN?", "*CLS", "ASK?", "OUTP OFF"]
+
+
+def test_last_words_are_said_to_no_other_instrument_nor_into_silence_nor_at_a_plain_close(
+    instrument: ScriptedInstrument,
+) -> None:
+    instrument.answers["ASK?"] = silent
+    mute = Link(instrument.resource, timeout_s=TIMEOUT_S, last_words="OUTP OFF")
+    mute.open(IDENTITY)
+    with pytest.raises(LinkTimeout):
+        mute.query("ASK?")
+    link = Link(instrument.resource, last_words="OUTP OFF")
+    with pytest.raises(WrongIdentity):
+        link.open(("maker", "model", "S-9"))
+    plain = Link(instrument.resource, last_words="OUTP OFF")
+    plain.open(IDENTITY)
+    plain.close()
+    check = Link(instrument.resource)
+    check.open(IDENTITY)
+    check.close()
+    assert "OUTP OFF" not in instrument.heard
 
 
 def test_a_reset_while_a_reply_is_due_is_a_link_that_is_down(link: Link, instrument: ScriptedInstrument) -> None:
@@ -199,7 +316,7 @@ def test_a_reply_that_is_no_text_is_a_link_that_is_down(link: Link, instrument: 
     instrument.answers["ASK?"] = b"\xff\xfe\n"
     with pytest.raises(LinkDown) as raised:
         link.query("ASK?")
-    states_what_happened(raised.value, link, "ASK?", "connection lost")
+    states_what_happened(raised.value, link, "ASK?", "bytes that are no text: ff fe")
     closed_for_good(link, instrument)
 
 
