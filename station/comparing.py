@@ -8,6 +8,7 @@ from typing import Any
 from analysis.comparison import compare as compare_estimates
 from analysis.comparison import shared_systematic
 from analysis.estimate import BudgetLine, Estimate
+from station.decision import Decision
 from station.exit_codes import RunStopped
 from station.finding_names import FINDINGS
 from station.findings import Finding
@@ -18,7 +19,7 @@ CLEAR_K = 2.0
 """A change of more than twice its standard uncertainty is called clear (common practice, no source)."""
 
 
-def compare(action: Compare, facts: RunFacts, gathered: Gathered) -> str:
+def compare(action: Compare, facts: RunFacts, gathered: Gathered, decision: Decision) -> str:
     """Compare the findings of the groups named, and return a line for the step list.
 
     Raises
@@ -42,6 +43,10 @@ def compare(action: Compare, facts: RunFacts, gathered: Gathered) -> str:
         if old is not None and finding.estimate.value is not None:
             gathered.add(replace(finding, compared=_compared(finding, old, str(facts.as_found["number"]))))
             done += 1
+    target = next((f for f in facts.as_found["findings"] if f["name"] == "sound_as_target"), None)
+    if target is not None:
+        said = f"state as found, record {facts.as_found['number']}: {FINDINGS['sound_as_target'].label}"
+        gathered.add(replace(decision.statement("sound_as_target", str(target["text"])), label=said))
     return f"{done} findings beside record {facts.as_found['number']}"
 
 

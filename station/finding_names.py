@@ -26,23 +26,52 @@ class FindingKind:
     group: str
 
 
-# Name, label, unit, group. {sensor} stands for H1, H2, H3 and {pair} for UV, VW, WU.
+PLACES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "sensor": SENSORS,
+        "pair": tuple(p.replace("-", "") for p in PAIRS),
+        "sector": ("101", "100", "110", "010", "011", "001", "000", "111"),
+    }
+)
+"""What stands for a place in a finding's name; a sector is called by the levels of H1, H2 and H3 in it."""
+
+# Name, label, unit, group.
 _ROWS = (
     ("offset_mean", "mean offset of the sensors", "deg_el", "timing"),
     ("spread", "spread of the sensors' offsets", "deg_el", "timing"),
     ("offset_{sensor}", "offset of {sensor}", "deg_el", "timing"),
     ("offset_other_zero_{sensor}", "offset of {sensor} to the other zero", "deg_el", "timing"),
+    ("offset_extrapolated_{sensor}", "offset of {sensor} for ever higher speed", "deg_el", "timing"),
+    ("offset_by_position_{sensor}", "offset of {sensor}, referred to the encoder", "deg_el", "timing"),
+    ("speed_check_{sensor}", "offset of {sensor} at the low speed less that at the high one", "deg_el", "timing"),
+    ("one_direction_{sensor}", "offset of {sensor} as one clockwise capture alone would claim", "deg_el", "timing"),
+    ("zeros_apart_{sensor}", "offset of {sensor}, waveform less fundamental", "deg_el", "timing"),
+    ("unexplained_{sensor}", "{sensor}: what two estimators of one zero leave unexplained", "deg_el", "timing"),
     ("hysteresis_{sensor}", "hysteresis of {sensor}", "deg_el", "timing"),
     ("delay_{sensor}", "delay of {sensor}", "us", "timing"),
     ("duty_{sensor}", "duty of {sensor}", "percent", "timing"),
+    ("rising_{sensor}", "offset of the rising edge of {sensor}", "deg_el", "timing"),
+    ("falling_{sensor}", "offset of the falling edge of {sensor}", "deg_el", "timing"),
+    ("pole_scatter_{sensor}", "largest departure of a pole's edge of {sensor}", "deg_el", "timing"),
+    ("jitter_{sensor}", "jitter of the edges of {sensor}", "deg_el", "timing"),
+    ("sector_{sector}", "width of sector {sector}", "deg_el", "timing"),
+    ("sector_smallest", "width of the smallest sector", "deg_el", "timing"),
+    ("sector_largest", "width of the largest sector", "deg_el", "timing"),
     ("wiring", "wiring of sensors and windings", "", "wiring"),
     ("emf_constant", "EMF constant", "V/krpm", "windings"),
+    ("emf_constant_{pair}", "EMF constant of {pair}, peak", "V/krpm", "windings"),
+    ("emf_constant_20c", "EMF constant referred to 20 degC", "V/krpm", "windings"),
+    ("pair_angle_{pair}", "angle from {pair} to the next winding pair", "deg_el", "windings"),
+    ("emf_asymmetry_{pair}", "asymmetry of the waveform of {pair}", "deg_el", "windings"),
+    ("locked_ripple_{pair}", "speed ripple locked to the rotation, seen on {pair}", "deg_el", "windings"),
     ("winding_signature", "what the EMF of the pairs points to", "", "windings"),
-    ("emf_balance", "EMF unbalance of the winding pairs", "percent", "windings"),
+    ("emf_balance", "EMF unbalance of the winding pairs (NEMA MG 1)", "percent", "windings"),
     ("thd", "harmonic distortion of the EMF", "percent", "windings"),
+    ("winding_resistance_read_{pair}", "winding resistance {pair}, as read", "ohm", "windings"),
     ("winding_resistance_{pair}", "winding resistance {pair}", "ohm", "windings"),
-    ("resistance_unbalance", "unbalance of the winding resistances", "percent", "windings"),
+    ("resistance_unbalance", "unbalance of the winding resistances (NEMA MG 1)", "percent", "windings"),
     ("insulation_resistance", "insulation resistance", "Mohm", "windings"),
+    ("insulation_resistance_40c", "insulation resistance referred to 40 degC", "Mohm", "windings"),
     ("counts_per_rev_x4", "counts per turn, four per line", COUNT, "encoder"),
     ("edges_per_rev_A", "edges of A per turn", COUNT, "encoder"),
     ("edges_per_rev_B", "edges of B per turn", COUNT, "encoder"),
@@ -54,6 +83,8 @@ _ROWS = (
     ("duty_A", "duty of A", "percent", "encoder"),
     ("duty_B", "duty of B", "percent", "encoder"),
     ("index_to_emf", "index to rising EMF zero of U-V", "deg_el", "encoder"),
+    ("index_to_fundamental", "index to the fundamental's zero of U-V", "deg_el", "encoder"),
+    ("index_width", "width of the index", "count", "encoder"),
     ("low_level_{sensor}", "low level of {sensor}", "V", "sensors"),
     ("high_level_{sensor}", "high level of {sensor}", "V", "sensors"),
     ("swing_{sensor}", "swing of {sensor}", "V", "sensors"),
@@ -65,6 +96,8 @@ _ROWS = (
     ("hand_turn", "hand turn: all signals answer and agree", "", "checks"),
     ("standstill", "standstill: no signal moves", "", "checks"),
     ("closure", "closure of the nine pairings", "deg_el", "checks"),
+    ("pole_pairs_found", "pole pairs as the captures show them", COUNT, "checks"),
+    ("sound_as_target", "fit to be the target that setting aims for", "", "checks"),
     ("speed_verified", "speed by EMF frequency", "rpm", "checks"),
 )
 
@@ -72,10 +105,10 @@ _ROWS = (
 def _spelled_out() -> Mapping[str, FindingKind]:
     kinds: dict[str, FindingKind] = {}
     for name, label, unit, group in _ROWS:
-        places = SENSORS if "{sensor}" in name else [p.replace("-", "") for p in PAIRS] if "{pair}" in name else [""]
-        for place in places:
-            full = name.format(sensor=place, pair=place)
-            kinds[full] = FindingKind(full, label.format(sensor=place, pair=place), unit, group)
+        for place in next((places for key, places in PLACES.items() if f"{{{key}}}" in name), ("",)):
+            said = dict.fromkeys(PLACES, place)
+            full = name.format(**said)
+            kinds[full] = FindingKind(full, label.format(**said), unit, group)
     return MappingProxyType(kinds)
 
 

@@ -13,6 +13,19 @@ SEVERITY = ("nonconforming", "undecided", "not measured", "conforming")
 
 
 @dataclass(frozen=True, slots=True)
+class Detail:
+    """One figure behind a finding: what it is, its value, and its unit."""
+
+    what: str
+    value: float | None
+    unit: str
+
+    def document(self) -> dict[str, Any]:
+        """Return the figure as it stands in the record."""
+        return {"what": self.what, "value": finite(self.value), "unit": self.unit}
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One line of a record's results.
 
@@ -32,6 +45,7 @@ class Finding:
     maker_value: float | None = None
     maker_unit: str | None = None
     compared: Mapping[str, Any] | None = None
+    detail: tuple[Detail, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """Return the finding as it stands in the record."""
@@ -59,6 +73,7 @@ class Finding:
             "maker_value": finite(self.maker_value),
             "maker_unit": self.maker_unit,
             "compared": None if self.compared is None else dict(self.compared),
+            "detail": [d.document() for d in self.detail],
         }
 
 

@@ -1,20 +1,18 @@
 """Findings of the sensors' electrical state: levels, swing, glitches."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from station.basis import Basis
 from station.decision import Decision
 from station.finding_names import SENSORS
-from station.run_facts import Gathered, RunFacts
-
-if TYPE_CHECKING:
-    from station.measuring import Timed
+from station.run_facts import Gathered
+from station.timed_captures import Timed
 
 
-def measure_sensors(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
+def measure_sensors(timed: Sequence[Timed], basis: Basis, gathered: Gathered, decision: Decision) -> None:
     """Add levels, swing and glitches: the worst of all captures, since one bad capture is one too many."""
-    gain = facts.bench_file.errors.scope_gain / 100
+    gain = basis.errors.scope_gain / 100
     for sensor in SENSORS:
         seen = [(t.timing.sensors[sensor], t.taken) for t in timed]
         if not seen:

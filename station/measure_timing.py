@@ -1,8 +1,9 @@
 """Findings of timing: offset, hysteresis and delay of each sensor, spread, duty, and the way to turn the body."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -11,36 +12,22 @@ from analysis.correction import correction
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
 from analysis.pairings import PAIR_ZERO_DEG_EL, PAIRS, SENSORS, nominal_deg_el
 from analysis.separation import AtSpeed, Separated, separate
+from station.basis import Basis, Machine
 from station.decision import Decision
-from station.findings import finite
-from station.motor_type import MotorType
-from station.run_facts import Gathered, RunFacts
-
-if TYPE_CHECKING:
-    from station.measuring import Timed
+from station.findings import Detail, finite
+from station.measure_edges import measure_edges
+from station.measure_poles import measure_poles
+from station.run_facts import Gathered
+from station.timed_captures import Key, Timed, by_key, speeds_both_ways
 
 TRACE_POINTS = 320
 TRACE_CYCLES = 2.0
 NO_TARGETS = dict.fromkeys(SENSORS, 0.0)
 
-Key = tuple[str, float, str]
 
-
-def by_key(timed: Sequence["Timed"]) -> dict[Key, "Timed"]:
-    """Latest capture of each direction, target speed and winding pair."""
-    return {(t.taken.direction, t.taken.speed_target_rpm or 0.0, t.taken.pair or ""): t for t in timed}
-
-
-def speeds_both_ways(timed: dict[Key, "Timed"], pair: str) -> list[float]:
-    """Target speeds at which a pair was captured in both directions, the lowest first."""
-    cw = {speed for direction, speed, p in timed if direction == "CW" and p == pair}
-    ccw = {speed for direction, speed, p in timed if direction == "CCW" and p == pair}
-    return sorted(cw & ccw)
-
-
-def measure_timing(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
+def measure_timing(timed: Sequence[Timed], basis: Basis, gathered: Gathered, decision: Decision) -> None:
     """Add the findings of timing, the table of pairings and the pictures."""
-    kind, found = facts.motor_type, by_key(timed)
+    kind, found = basis.machine, by_key(timed)
     judged_zero = kind.convention.zero
     other_zero = "fundamental" if judged_zero == "waveform" else "waveform"
     separated = {s: _separated(s, found, kind, judged_zero) for s in SENSORS}
@@ -50,11 +37,13 @@ def measure_timing(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered
     offsets = [terms.offset for terms in separated.values()]
     gathered.add(decision.finding("offset_mean", _mean_of(offsets)))
     gathered.add(decision.finding("spread", _spread_of(offsets)))
+    measure_edges(timed, basis, gathered, decision)
+    measure_poles(timed, basis, gathered, decision)
     gathered.pairings = _pairings(found, kind)
     gathered.pictures = {"traces": _traces(found), "dial": {"edges": _dial(found, kind)}}
 
 
-def _separated(sensor: str, found: dict[Key, "Timed"], kind: MotorType, zero: str) -> Separated:
+def _separated(sensor: str, found: dict[Key, Timed], kind: Machine, zero: str) -> Separated:
     """Separate a sensor's terms on its own pair, or on any pair that was captured both ways."""
     own = kind.sensors.pairs[sensor]
     pair = next((p for p in (own, *PAIRS) if speeds_both_ways(found, p)), None)
@@ -67,7 +56,7 @@ def _separated(sensor: str, found: dict[Key, "Timed"], kind: MotorType, zero: st
     return separate(low, high)
 
 
-def _at(sensor: str, pair: str, speed: float, found: dict[Key, "Timed"], kind: MotorType, zero: str) -> AtSpeed:
+def _at(sensor: str, pair: str, speed: float, found: dict[Key, Timed], kind: Machine, zero: str) -> AtSpeed:
     nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, NO_TARGETS)[sensor, pair]
     both = [found[direction, speed, pair].timing for direction in ("CW", "CCW")]
     frequencies = [t.f_e_hz for t in both if t.f_e_hz is not None]
@@ -86,8 +75,8 @@ def _add_sensor(
     sensor: str,
     terms: Separated,
     other: Estimate,
-    found: dict[Key, "Timed"],
-    kind: MotorType,
+    found: dict[Key, Timed],
+    kind: Machine,
     gathered: Gathered,
     decision: Decision,
 ) -> None:
@@ -99,17 +88,61 @@ def _add_sensor(
     gathered.add(offset)
     gathered.add(decision.finding(f"offset_other_zero_{sensor}", other, label=_other_label(sensor, kind)))
     gathered.add(decision.finding(f"hysteresis_{sensor}", terms.hysteresis))
-    gathered.add(decision.finding(f"delay_{sensor}", terms.delay))
+    gathered.add(decision.finding(f"delay_{sensor}", terms.delay, detail=_covariance(terms)))
+    _add_checks(sensor, terms, gathered, decision)
+    _add_differences(sensor, found, kind, gathered, decision)
     gathered.add(decision.finding(f"duty_{sensor}", _duty(sensor, found)))
 
 
-def _other_label(sensor: str, kind: MotorType) -> str:
+def _covariance(terms: Separated) -> tuple[Detail, ...]:
+    """Return how the terms' errors hang together: a hysteresis found too large makes the delay too small."""
+    if terms.covariance is None:
+        return ()
+    (_, _, _), (_, var_eta, cov), (_, _, var_tau) = terms.covariance
+    return (Detail("covariance of hysteresis and delay", cov, "deg_el us"),
+            Detail("correlation of hysteresis and delay", cov / math.sqrt(var_eta * var_tau), ""))  # fmt: skip
+
+
+def _add_checks(sensor: str, terms: Separated, gathered: Gathered, decision: Decision) -> None:
+    """Add what two speeds say of each other, and what one direction alone would have claimed."""
+    lacking = refused("deg_el", terms.hysteresis.reason or terms.offset.reason)
+    check = decision.finding(f"speed_check_{sensor}", terms.check or lacking)
+    gathered.add(replace(check, reason=terms.note) if terms.note else check)
+    gathered.add(decision.finding(f"offset_extrapolated_{sensor}", terms.extrapolated or lacking))
+    claims = [Detail(f"{d} at the {speed} speed alone", y, "deg_el") for d, speed, y in terms.claims_deg_el]
+    claimed = terms.one_direction_deg_el
+    alone = refused("deg_el", lacking.reason) if claimed is None else Estimate(claimed, "deg_el")
+    gathered.add(decision.finding(f"one_direction_{sensor}", alone, detail=claims))
+
+
+def _add_differences(
+    sensor: str, found: dict[Key, Timed], kind: Machine, gathered: Gathered, decision: Decision
+) -> None:
+    """Add what the two zeros and the two estimators differ by, the largest of the captures of the own pair."""
+    own = kind.sensors.pairs[sensor]
+    seen = [t.timing.sensors[sensor] for (_, _, pair), t in found.items() if pair == own]
+    apart = [s.difference_deg for s in seen if s.difference_deg is not None]
+    left = [s.unexplained_deg for s in seen if s.unexplained_deg is not None]
+    notes = list(dict.fromkeys(s.note for s in seen if s.note))
+    for name, values in (("zeros_apart", apart), ("unexplained", left)):
+        if not values:
+            none = refused("deg_el", "its own pair was not timed by two estimators")
+            gathered.add(decision.finding(f"{name}_{sensor}", none))
+            continue
+        largest = max(values, key=abs)
+        u = float(np.std(values, ddof=1) / np.sqrt(len(values))) if len(values) > 1 else abs(largest)
+        line = BudgetLine("scatter from capture to capture", "A", u, max(1, len(values) - 1))
+        made = decision.finding(f"{name}_{sensor}", estimate(largest, "deg_el", [line]))
+        gathered.add(replace(made, reason="; ".join(notes)) if name == "unexplained" and notes else made)
+
+
+def _other_label(sensor: str, kind: Machine) -> str:
     """Name the zero that the type's limits do not refer to; its offset is reported without limits."""
     other = "fundamental" if kind.convention.zero == "waveform" else "waveform"
     return f"offset of {sensor} to the {other}"
 
 
-def _duty(sensor: str, found: dict[Key, "Timed"]) -> Estimate:
+def _duty(sensor: str, found: dict[Key, Timed]) -> Estimate:
     duties = [t.timing.sensors[sensor].duty for t in found.values()]
     values = [d.value for d in duties if d.value is not None]
     if not values:
@@ -138,9 +171,9 @@ def _spread_of(offsets: Sequence[Estimate]) -> Estimate:
     return estimate(float(np.ptp(about)), "deg_el", [BudgetLine("both extreme offsets", "B", u)])
 
 
-def correction_of(facts: RunFacts, gathered: Gathered) -> dict[str, Any] | None:
+def correction_of(basis: Basis, gathered: Gathered) -> dict[str, Any] | None:
     """Say which way and how far to turn the body, from the mean offset; None where that is not known."""
-    kind, mean = facts.motor_type, gathered.findings.get("offset_mean")
+    kind, mean = basis.machine, gathered.findings.get("offset_mean")
     if mean is None or mean.estimate.value is None:
         return None
     target = sum(kind.sensors.targets_deg_el.values()) / len(SENSORS)
@@ -160,7 +193,7 @@ def correction_of(facts: RunFacts, gathered: Gathered) -> dict[str, Any] | None:
 # -- the table and the pictures ------------------------------------------------------------------------------------------
 
 
-def _pairings(found: dict[Key, "Timed"], kind: MotorType) -> dict[str, Any]:
+def _pairings(found: dict[Key, Timed], kind: Machine) -> dict[str, Any]:
     nominal = nominal_deg_el(kind.sensors.pairs, kind.sensors.polarity, kind.sensors.targets_deg_el)
     rows = [
         {
@@ -178,7 +211,7 @@ def _pairings(found: dict[Key, "Timed"], kind: MotorType) -> dict[str, Any]:
 
 
 def _cell(
-    sensor: str, pair: str, direction: str, found: dict[Key, "Timed"], kind: MotorType
+    sensor: str, pair: str, direction: str, found: dict[Key, Timed], kind: Machine
 ) -> dict[str, float | None] | None:
     at_speed = max((s for d, s, p in found if d == direction and p == pair), default=None)
     if at_speed is None:
@@ -188,7 +221,7 @@ def _cell(
     return None if y.value is None else {"value": y.value, "u": finite(y.u)}
 
 
-def _traces(found: dict[Key, "Timed"]) -> list[dict[str, Any]]:
+def _traces(found: dict[Key, Timed]) -> list[dict[str, Any]]:
     """Two cycles of the fastest capture of U-V (or of what there is) in each direction."""
     made = []
     for direction in ("CW", "CCW"):
@@ -198,7 +231,7 @@ def _traces(found: dict[Key, "Timed"]) -> list[dict[str, Any]]:
     return made
 
 
-def _trace(timed: "Timed") -> dict[str, Any]:
+def _trace(timed: Timed) -> dict[str, Any]:
     taken, phase = timed.taken, timed.timing.phase
     volts = taken.volts()
     emf = volts.pop("emf")
@@ -221,7 +254,7 @@ def _trace(timed: "Timed") -> dict[str, Any]:
     }
 
 
-def _dial(found: dict[Key, "Timed"], kind: MotorType) -> list[dict[str, Any]]:
+def _dial(found: dict[Key, Timed], kind: Machine) -> list[dict[str, Any]]:
     """Edges of each sensor by rotor angle theta, from the fastest clockwise capture of its own pair."""
     edges = []
     for sensor in SENSORS:

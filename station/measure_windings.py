@@ -1,56 +1,72 @@
-"""Findings of the windings: EMF constant, balance, distortion, and the resistances that were read by hand."""
+"""Findings of the windings: EMF constant in every form, balance, angles, distortion, and the readings taken by hand."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED
+from analysis.emf_asymmetry import asymmetry_split
+from analysis.emf_forms import constant_forms, flux_linkage, torque_constant
 from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled
+from analysis.insulation import InsulationKind, insulation_at_40_c
+from analysis.pairings import pair_angles
 from analysis.winding_faults import SOUND, winding_signature
 from analysis.windings import (
+    ORDERS,
+    constant_at,
     constant_peak_v_per_krpm,
     dead_pairs,
     harmonics_part,
+    mean_constant,
     open_phase,
-    resistance_at,
+    referred_resistance,
     thd_percent,
     unbalance_percent,
 )
+from station.basis import Basis
 from station.decision import Decision
-from station.finding_names import FINDINGS, PAIRS
-from station.findings import Finding
-from station.run_facts import Gathered, RunFacts
-
-if TYPE_CHECKING:
-    from station.measuring import Timed
+from station.finding_names import PAIRS
+from station.findings import Detail, Finding
+from station.nine_pairings import half_sums
+from station.run_facts import Gathered
+from station.timed_captures import Timed, by_key, own_sensor, speeds_both_ways
 
 READING_U = 0.002
 """Relative standard uncertainty of a four-wire reading by hand (common practice, no source)."""
 INSULATION_U = 0.03
 CONSTANT_LEAST_RPM = 150.0
 """Slower captures carry too much of the converter's step."""
+LEAST_ZERO_U_DEG_EL = 0.01
+"""What noise and window leave of the distance of two zeros at best."""
 
 
-def measure_windings(timed: Sequence["Timed"], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
+def measure_windings(timed: Sequence[Timed], basis: Basis, gathered: Gathered, decision: Decision) -> None:
     """Add what the EMF says of the windings, and the readings of resistance and insulation where there are any."""
-    constants: dict[str, Estimate] = {pair: _constant(pair, timed, facts) for pair in PAIRS}
+    constants: dict[str, Estimate] = {pair: _constant(pair, timed, basis) for pair in PAIRS}
     dead = dead_pairs(constants)
     phase = open_phase(dead)
     why = f"phase {phase} is open" if phase else f"no EMF on {', '.join(dead)}" if dead else ""
-    gathered.add(_constant_finding(constants, why, facts, decision))
+    angles = pair_angles(half_sums(timed))
+    _add_constants(constants, why, basis, gathered, decision)
     balance = unbalance_percent(constants)
     gathered.add(
         decision.finding("emf_balance", replace(balance, reason=why) if balance.value is None and why else balance)
     )
-    gathered.add(decision.finding("thd", _thd(timed)))
-    gathered.add(_signature(constants, facts))
-    _add_readings(facts, gathered, decision)
+    for (first, _), angle in angles.items():
+        gathered.add(decision.finding(_of_pair("pair_angle", first), angle))
+    gathered.add(_thd(timed, decision))
+    for pair in PAIRS:
+        _add_zeros_apart(pair, timed, basis, gathered, decision)
+    gathered.add(_signature(constants, angles, basis, decision))
+    _add_readings(basis, gathered, decision)
 
 
-def _constant(pair: str, timed: Sequence["Timed"], facts: RunFacts) -> Estimate:
-    errors = facts.bench_file.errors
+def _of_pair(name: str, pair: str) -> str:
+    return f"{name}_{pair.replace('-', '')}"
+
+
+def _constant(pair: str, timed: Sequence[Timed], basis: Basis) -> Estimate:
+    errors = basis.errors
     usable = [
         (t.timing.amplitude_v, t.timing.speed_rpm)
         for t in timed
@@ -64,85 +80,118 @@ def _constant(pair: str, timed: Sequence["Timed"], facts: RunFacts) -> Estimate:
     )
 
 
-def _constant_finding(constants: dict[str, Estimate], why: str, facts: RunFacts, decision: Decision) -> Finding:
-    """Mean of the three pairs, in the form that the type states, and raw: no winding temperature refers it elsewhere."""
-    emf = facts.motor_type.emf
-    known = [e for e in constants.values() if e.value is not None]
-    if len(known) < len(constants):
-        lacking = next((e.reason for e in constants.values() if e.value is None), "")
-        return decision.finding("emf_constant", refused("V/krpm", why or lacking))
-    mean = float(np.mean([float(e.value or 0.0) for e in known]))
-    line_peak = estimate(mean, "V/krpm", max(known, key=lambda e: e.u or 0.0).budget)
-    stated = scaled(line_peak, emf.in_stated_form(1.0), "V/krpm")
-    return decision.finding("emf_constant", stated, label=f"EMF constant, {emf.value}, {emf.across}, as measured")
-
-
-def _signature(constants: dict[str, Estimate], facts: RunFacts) -> Finding:
-    """Say in words what the three constants point to: shorted turns, an open phase, weak magnets, or nothing."""
-    kind = FINDINGS["winding_signature"]
-    found = winding_signature(constants, facts.motor_type.emf.line_peak_v_per_krpm)
-    lacking = any(e.value is None for e in constants.values())
-    conformity = NOT_MEASURED if lacking else CONFORMING if found.verdict == SOUND else NONCONFORMING
-    reason = "" if conformity == CONFORMING else found.text
-    text = None if lacking else found.text
-    return Finding(
-        kind.name,
-        kind.label,
-        kind.group,
-        Estimate(None, "", reason=reason),
-        conformity=conformity,
-        reason=reason,
-        text=text,
+def _add_constants(
+    constants: Mapping[str, Estimate], why: str, basis: Basis, gathered: Gathered, decision: Decision
+) -> None:
+    """Add the constant of each pair, and their mean in the form that the type states, with all other forms."""
+    for pair, constant in constants.items():
+        gathered.add(decision.finding(_of_pair("emf_constant", pair), constant))
+    mean = mean_constant(constants)
+    line_peak = refused(mean.unit, why) if why else mean
+    emf, temperature = basis.machine.emf, gathered.answered("winding_temperature")
+    form = "peak, line-to-line" if emf is None else f"{emf.value}, {emf.across}"
+    stated = line_peak if emf is None else scaled(line_peak, emf.in_stated_form(1.0), "V/krpm")
+    forms = _forms(line_peak, basis) if line_peak.value is not None else ()
+    gathered.add(decision.finding("emf_constant", stated, f"EMF constant, {form}, as measured", forms))
+    winding = basis.machine.winding
+    referred = constant_at(
+        stated,
+        None if temperature is None else _temperature(float(temperature.value), basis),
+        None if winding is None else winding.emf_coefficient,
     )
+    gathered.add(decision.finding("emf_constant_20c", referred, f"EMF constant, {form}, referred to 20 degC"))
 
 
-def _thd(timed: Sequence["Timed"]) -> Estimate:
+def _forms(line_peak: Estimate, basis: Basis) -> tuple[Detail, ...]:
+    every = dict(constant_forms(line_peak))
+    every["torque per r.m.s. ampere"] = torque_constant(line_peak)
+    every["flux linkage of a phase, peak"] = flux_linkage(line_peak, basis.machine.pole_pairs)
+    return tuple(Detail(name, of.value, of.unit) for name, of in every.items())
+
+
+def _signature(
+    constants: Mapping[str, Estimate], angles: Mapping[tuple[str, str], Estimate], basis: Basis, decision: Decision
+) -> Finding:
+    """Say in words what the three constants point to: shorted turns, an open phase, weak magnets, or nothing."""
+    emf = basis.machine.emf
+    found = winding_signature(constants, None if emf is None else emf.line_peak_v_per_krpm, angles)
+    if any(e.value is None for e in constants.values()):
+        return decision.verdict("winding_signature", None, lacking=found.text)
+    return decision.verdict("winding_signature", found.text, fails="" if found.verdict == SOUND else found.text)
+
+
+def _thd(timed: Sequence[Timed], decision: Decision) -> Finding:
     """Mean over the fastest captures of each pair and direction."""
     fastest = max((t.taken.speed_target_rpm or 0.0 for t in timed), default=0.0)
-    figures = []
+    parts = []
     for t in timed:
         if t.taken.speed_target_rpm == fastest and t.timing.phase is not None:
-            parts = harmonics_part(t.taken.volts()["emf"], t.taken.capture.interval_s, t.timing.phase)
-            if parts:
-                figures.append(thd_percent(parts))
-    if not figures:
-        return refused("percent", "no capture with whole cycles of EMF")
+            found = harmonics_part(t.taken.volts()["emf"], t.taken.capture.interval_s, t.timing.phase)
+            parts += [found] if found else []
+    label = f"harmonic distortion of the EMF, orders 2 to {max(ORDERS)}"
+    if not parts:
+        return decision.finding("thd", refused("percent", "no capture with whole cycles of EMF"), label)
+    figures = [thd_percent(p) for p in parts]
     u = float(np.std(figures, ddof=1) / np.sqrt(len(figures))) if len(figures) > 1 else 0.1
-    return estimate(
-        float(np.mean(figures)),
-        "percent",
-        [BudgetLine("scatter from capture to capture", "A", u, max(1, len(figures) - 1))],
+    line = BudgetLine("scatter from capture to capture", "A", u, max(1, len(figures) - 1))
+    orders = tuple(
+        Detail(f"order {k}", 100 * float(np.mean([p[k] for p in parts if k in p])), "percent")
+        for k in sorted({k for p in parts for k in p})
     )
+    return decision.finding("thd", estimate(float(np.mean(figures)), "percent", [line]), label, orders)
 
 
-def _add_readings(facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
-    resistances: dict[str, Estimate] = {}
+def _add_zeros_apart(pair: str, timed: Sequence[Timed], basis: Basis, gathered: Gathered, decision: Decision) -> None:
+    """Split the distance of the two zeros into what the waveform makes and what ripple locked to the rotation makes."""
+    found = by_key(timed)
+    speeds = speeds_both_ways(found, pair)
+    at: list[tuple[float, Estimate]] = []
+    for speed in (speeds[0], speeds[-1]) if len(speeds) > 1 else ():
+        both = [found[direction, speed, pair].timing for direction in ("CW", "CCW")]
+        sensors = [t.sensors.get(own_sensor(basis, pair)) for t in both]
+        apart = [s.difference_deg for s in sensors if s is not None and s.difference_deg is not None]
+        if len(apart) == len(both):
+            # As different as the two directions say, at least what noise leaves of a zero's place.
+            u = max(abs(apart[0] - apart[1]) / 2, LEAST_ZERO_U_DEG_EL)
+            at.append((speed, estimate(sum(apart) / 2, "deg_el", [BudgetLine("both directions", "A", u, 1.0)])))
+    none = refused("deg_el", f"{pair} was not timed by both zeros in both directions at two speeds")
+    asymmetry, ripple = asymmetry_split(at[0], at[1]) if len(at) > 1 else (none, none)
+    gathered.add(decision.finding(_of_pair("emf_asymmetry", pair), asymmetry))
+    gathered.add(decision.finding(_of_pair("locked_ripple", pair), ripple))
+
+
+def _add_readings(basis: Basis, gathered: Gathered, decision: Decision) -> None:
+    given_c = gathered.answered("winding_temperature")
+    temperature = None if given_c is None else _temperature(float(given_c.value), basis)
+    winding = basis.machine.winding
+    readings: dict[str, Estimate] = {}
     for pair in PAIRS:
-        name = f"winding_resistance_{pair.replace('-', '')}"
-        given = gathered.answered(name)
+        given = gathered.answered(_of_pair("winding_resistance", pair))
         if given is None:
             continue
-        reading = _reading(float(given.value), "ohm", READING_U)
-        referred, label = _referred(reading, facts, gathered)
-        resistances[pair] = reading
-        gathered.add(decision.finding(name, referred, label=f"winding resistance {pair}, {label}"))
-    if len(resistances) == len(PAIRS):
-        gathered.add(decision.finding("resistance_unbalance", unbalance_percent(resistances)))
+        readings[pair] = _reading(float(given.value), "ohm", READING_U)
+        gathered.add(decision.finding(_of_pair("winding_resistance_read", pair), readings[pair]))
+        at_c = 20.0 if winding is None else winding.at
+        referred = referred_resistance(
+            readings[pair], temperature, None if winding is None else winding.coefficient, at_c
+        )
+        label = f"winding resistance {pair}, referred to {at_c:g} degC"
+        gathered.add(decision.finding(_of_pair("winding_resistance", pair), referred, label))
+    if len(readings) == len(PAIRS):
+        gathered.add(decision.finding("resistance_unbalance", unbalance_percent(readings)))
     insulation = gathered.answered("insulation_resistance")
     if insulation is not None:
-        gathered.add(decision.finding("insulation_resistance", _reading(float(insulation.value), "Mohm", INSULATION_U)))
+        reading = _reading(float(insulation.value), "Mohm", INSULATION_U)
+        gathered.add(decision.finding("insulation_resistance", reading))
+        kind = InsulationKind.HALVING if winding is None else InsulationKind(winding.insulation)
+        at_40_c = insulation_at_40_c(reading, temperature, kind)
+        label = f"insulation resistance referred to 40 degC ({kind.value})"
+        gathered.add(decision.finding("insulation_resistance_40c", at_40_c, label))
+
+
+def _temperature(value_c: float, basis: Basis) -> Estimate:
+    return estimate(value_c, "degC", [BudgetLine("thermometer", "B", basis.errors.thermometer)])
 
 
 def _reading(value: float, unit: str, relative_u: float) -> Estimate:
     return estimate(value, unit, [BudgetLine("hand instrument", "A", abs(value) * relative_u, 50.0)])
-
-
-def _referred(reading: Estimate, facts: RunFacts, gathered: Gathered) -> tuple[Estimate, str]:
-    """Refer a resistance to the type's temperature where a winding temperature was read; else it stands as read."""
-    winding, temperature = facts.motor_type.winding, gathered.answered("winding_temperature")
-    if temperature is None:
-        return reading, "as read"
-    # The coefficient holds at 20 degC, so the inferred zero lies 1/alpha below that.
-    k = 1 / winding.coefficient - 20.0
-    u_c = facts.bench_file.errors.thermometer
-    return resistance_at(reading, float(temperature.value), winding.at, k, u_c), f"referred to {winding.at:g} degC"

@@ -7,6 +7,7 @@ from typing import Any
 from analysis.refusals import TimingSettings
 from analysis.timing import CaptureTiming, capture_timing
 from drivers.scope import Waveform
+from station.as_target import target_finding
 from station.capturing import Taken
 from station.decision import Decision
 from station.measure_checks import measure_hand_turn, measure_standstill
@@ -18,14 +19,7 @@ from station.measure_windings import measure_windings
 from station.measure_wiring import measure_wiring
 from station.run_facts import Gathered, RunFacts
 from station.spinning import Spin
-
-
-@dataclass(frozen=True, slots=True)
-class Timed:
-    """A capture of sensors with its timing."""
-
-    taken: Taken
-    timing: CaptureTiming
+from station.timed_captures import Timed
 
 
 @dataclass(slots=True)
@@ -52,12 +46,13 @@ class Measuring:
         def timed() -> list[Timed]:
             return self._timings(pool)
 
+        basis = self.facts.basis
         work: dict[str, Callable[[], None]] = {
-            "timing": lambda: measure_timing(timed(), self.facts, self.gathered, self.decision),
-            "wiring": lambda: measure_wiring(timed(), self.facts, self.gathered),
-            "windings": lambda: measure_windings(timed(), self.facts, self.gathered, self.decision),
-            "sensors": lambda: measure_sensors(timed(), self.facts, self.gathered, self.decision),
-            "encoder": lambda: measure_encoder(pool, self.facts, self.gathered, self.decision),
+            "timing": lambda: measure_timing(timed(), basis, self.gathered, self.decision),
+            "wiring": lambda: measure_wiring(timed(), basis, self.gathered, self.decision),
+            "windings": lambda: measure_windings(timed(), basis, self.gathered, self.decision),
+            "sensors": lambda: measure_sensors(timed(), basis, self.gathered, self.decision),
+            "encoder": lambda: measure_encoder(pool, basis, self.gathered, self.decision),
             "mechanics": lambda: measure_mechanics(self.spin, self.facts, self.gathered, self.decision),
             "hand_turn": lambda: measure_hand_turn(pool, self.facts, self.gathered),
             "standstill": lambda: measure_standstill(pool, self.gathered),
@@ -66,8 +61,10 @@ class Measuring:
         work[quantity]()
 
     def _correct(self) -> None:
-        self.gathered.correction = correction_of(self.facts, self.gathered)
+        self.gathered.correction = correction_of(self.facts.basis, self.gathered)
         mean = self.gathered.findings.get("offset_mean")
+        if self.facts.sequence.stage == "as-found":
+            self.gathered.add(target_finding(self.gathered.findings, self.decision))
         if self.facts.sequence.stage != "setting" or mean is None:
             return
         setting: dict[str, Any] = self.gathered.setting or {"rounds": [], "locked": False, "shift_deg_el": None}

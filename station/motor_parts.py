@@ -79,6 +79,8 @@ class Winding(StrictModel):
     """Temperature coefficient of resistance at 20 degC (copper about 0.00393 1/K)."""
     emf_coefficient: PerKelvin | None = None
     """Temperature coefficient of the EMF constant (negative); without it the constant is not referred to 20 degC."""
+    insulation: Literal["halves every 10 K", "thermoset, 2013"] = "halves every 10 K"
+    """The rule that refers its insulation resistance to 40 degC (IEEE Std 43)."""
 
 
 class CommutationSensor(StrictModel):

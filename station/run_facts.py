@@ -8,6 +8,7 @@ from typing import Any
 from drivers.bench_file import BenchFile
 from drivers.scope import Waveform
 from station.adapter_file import Adapter
+from station.basis import Basis
 from station.capturing import Taken
 from station.checked_sequence import CheckedSequence
 from station.findings import Finding
@@ -30,6 +31,11 @@ class RunFacts:
     started_utc: datetime
     as_found: Mapping[str, Any] | None
     """The job's latest unvoided as-found record (its document), if there is one."""
+
+    @property
+    def basis(self) -> Basis:
+        """What findings are worked out from beside the captures."""
+        return Basis(self.motor_type, self.bench_file.errors, self.bench_file.mains)
 
     def numbered(self, number: str) -> "RunFacts":
         """Return the same facts under the run's number."""

@@ -100,7 +100,7 @@ class StepRunner:
             case Measure():
                 return self.measuring.measure(action.quantities)
             case Compare():
-                return compare(action, self.facts, self.gathered)
+                return compare(action, self.facts, self.gathered, self.decision)
             case Wait():
                 return self._wait(action)
             case Rest():
