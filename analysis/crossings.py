@@ -1,6 +1,7 @@
 """Phase of an EMF from local fits of its zeros: the primary estimator, for the `waveform` zero.
 
-Around every zero a cubic is fitted by least squares within +-8 degrees and its root taken; a cubic spline through the
+Around every zero a cubic is fitted by least squares within +-8 degrees, or +-20 where noise is more than a narrow window
+can bear, and its root taken; a cubic spline through the
 roots gives the phase between them, and nothing is given outside the first and the last.
 """
 
@@ -12,6 +13,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 HALF_WINDOW_DEG = 8.0
+WIDE_HALF_WINDOW_DEG = 20.0
+NOISY_ZERO_DEG = 0.4
+"""From this standard deviation of one zero on, noise weighs more than what harmonics do in the wide window."""
 POINTS_PER_CYCLE = 250
 ROUNDS = 3
 SPIKE_STEPS = 6.0
@@ -42,6 +46,8 @@ class ZeroPhase:
         Robust standard deviation of one averaged point about the local fits [V].
     zero_sd_deg
         Standard deviation of one zero from that residual, white noise assumed [deg].
+    half_window_deg
+        Half width of the windows [deg].
     step_v
         Smallest step between samples, the converter's as a rule [V].
     """
@@ -53,6 +59,7 @@ class ZeroPhase:
     mean_v: float
     residual_v: float
     zero_sd_deg: float
+    half_window_deg: float
     step_v: float
 
     @property
@@ -118,23 +125,50 @@ def zero_phase(emf_v: Floats, interval_s: float, pole_pairs: int = 1) -> ZeroPha
     zeros = _coarse_zeros(y - mean_v, per_cycle)
     if zeros.size < 2 * LEAST_CYCLES:
         return None
-    zeros, slopes, residual_v = _refined(y - mean_v, zeros, per_cycle)
-    if zeros.size < 2 * LEAST_CYCLES:
-        return None
-    phase = _counted(zeros, slopes > 0)
+    fits = _Fits(zeros, np.ones(zeros.size), 0.0, HALF_WINDOW_DEG)
+    for half_deg in (HALF_WINDOW_DEG, WIDE_HALF_WINDOW_DEG):
+        fits = _refined(y - mean_v, fits.zeros, per_cycle, half_deg)
+        if fits.zeros.size < 2 * LEAST_CYCLES:
+            return None
+        if fits.zero_sd_deg(per_cycle) < NOISY_ZERO_DEG:
+            break
+    zeros = fits.zeros
+    phase = _counted(zeros, fits.slopes > 0)
     if phase is None:
         return None
     f_e_hz = float((phase[-1] - phase[0]) / 360 / (zeros[-1] - zeros[0]) / step_s)
     amplitude_v = _amplitude(y - mean_v, zeros, phase)
     phase = phase + _apart(zeros, phase, 2 * pole_pairs)
-    # The value in the middle of a cubic through n points has 9/4 of the variance of their mean.
-    zero_sd = 1.5 * residual_v / np.sqrt(2 * _half_window(per_cycle) + 1) / np.median(np.abs(slopes))
-    zero_sd_deg = float(zero_sd * 360 / per_cycle)
-    return ZeroPhase(zeros * step_s + first_s, phase, f_e_hz, amplitude_v, mean_v, residual_v, zero_sd_deg, step_v)
+    return ZeroPhase(
+        zeros * step_s + first_s,
+        phase,
+        f_e_hz,
+        amplitude_v,
+        mean_v,
+        fits.residual_v,
+        fits.zero_sd_deg(per_cycle),
+        fits.half_window_deg,
+        step_v,
+    )
 
 
-def _half_window(per_cycle: float) -> int:
-    return max(3, round(per_cycle * HALF_WINDOW_DEG / 360))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fits:
+    """Zeros [points], slopes there [V a point], and the residual of one point [V]."""
+
+    zeros: Floats
+    slopes: Floats
+    residual_v: float
+    half_window_deg: float
+
+    def zero_sd_deg(self, per_cycle: float) -> float:
+        """Return the standard deviation of one zero [deg]: the middle of a cubic has 9/4 of the variance of a mean."""
+        points = 2 * _half_window(per_cycle, self.half_window_deg) + 1
+        return float(1.5 * self.residual_v / np.sqrt(points) / np.median(np.abs(self.slopes)) * 360 / per_cycle)
+
+
+def _half_window(per_cycle: float, half_deg: float) -> int:
+    return max(3, round(per_cycle * half_deg / 360))
 
 
 def smallest_step_v(volts: Floats) -> float:
@@ -180,9 +214,9 @@ def _coarse_zeros(y: Floats, per_cycle: float) -> Floats:
     return np.asarray(zeros[keep], dtype=np.float64)
 
 
-def _refined(y: Floats, zeros: Floats, per_cycle: float) -> tuple[Floats, Floats, float]:
-    """Fit a cubic around each zero, all windows by one pseudo-inverse; return zeros, slopes, residual."""
-    half = _half_window(per_cycle)
+def _refined(y: Floats, zeros: Floats, per_cycle: float, half_deg: float) -> _Fits:
+    """Fit a cubic around each zero, all windows by one pseudo-inverse."""
+    half = _half_window(per_cycle, half_deg)
     offsets = np.arange(-half, half + 1)
     x = offsets / half
     design = np.stack([np.ones_like(x), x, x**2, x**3], axis=1)
@@ -193,7 +227,7 @@ def _refined(y: Floats, zeros: Floats, per_cycle: float) -> tuple[Floats, Floats
         inside = (centres >= half) & (centres < y.size - half)
         zeros, centres = zeros[inside], centres[inside]
         if zeros.size == 0:
-            return zeros, slopes, residual
+            break
         windows = y[centres[:, None] + offsets]
         fit = windows @ solve.T
         errors = windows - fit @ design.T
@@ -204,7 +238,7 @@ def _refined(y: Floats, zeros: Floats, per_cycle: float) -> tuple[Floats, Floats
         zeros, slopes = centres + root * half, _cubic_slope(fit, root) / half
         true = _true_zeros(root, slopes)
         zeros, slopes = zeros[true], slopes[true]
-    return zeros, slopes, residual
+    return _Fits(zeros, slopes, residual, half_deg)
 
 
 def _true_zeros(root: Floats, slopes: Floats) -> NDArray[np.bool_]:

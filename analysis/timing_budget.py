@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.angles import wrap
-from analysis.crossings import ZeroPhase
+from analysis.crossings import HALF_WINDOW_DEG, ZeroPhase
 from analysis.edge_table import EdgeTable
 from analysis.estimate import BudgetLine
 from analysis.harmonic_phase import HarmonicPhase
@@ -15,7 +15,8 @@ from analysis.locked_ripple import locked_shares, shift_between_deg, shift_of_me
 from analysis.mains import LEAST_BINS, bins_from_odd_harmonics, mains_rule
 from analysis.refusals import TimingSettings
 
-WINDOW_DEG = 0.008
+WINDOW_DEG, WIDE_WINDOW_DEG = 0.008, 0.09
+"""What harmonics do to a zero in windows of 8 and of 20 degrees on either side, slot harmonics in the second."""
 MAINS_DEG = 0.015
 LEAST_MAINS_DEG = 0.004
 MAINS_MET_DEG = 0.15
@@ -38,8 +39,9 @@ class Shared:
     ----------
     grid_deg, skew_deg
         One sample interval, and the standard uncertainty of the delay between channels [deg_el].
-    mains_deg, converter_deg, zero_sd_deg
-        Standard uncertainties from mains pick-up and from spikes and non-linearity, and noise of one zero [deg_el].
+    mains_deg, converter_deg, window_deg, zero_sd_deg
+        Standard uncertainties from mains pick-up, from spikes and non-linearity, from harmonics in the windows of the zero
+        fits, and noise of one zero [deg_el].
     ripple
         Locked ripple that cannot be ruled out, share of the speed by electrical order.
     lines_deg
@@ -50,6 +52,7 @@ class Shared:
     skew_deg: float
     mains_deg: float
     converter_deg: float
+    window_deg: float
     zero_sd_deg: float
     ripple: Mapping[int, float]
     lines_deg: float
@@ -74,6 +77,7 @@ def shared_by_sensors(
         skew_deg=360 * phase.f_e_hz * settings.skew_s,
         mains_deg=mains_deg(phase, harmonics, duration_s, settings.mains_hz),
         converter_deg=math.degrees(CONVERTER_STEPS * phase.step_v / phase.amplitude_v),
+        window_deg=WINDOW_DEG if phase.half_window_deg <= HALF_WINDOW_DEG else WIDE_WINDOW_DEG,
         zero_sd_deg=phase.zero_sd_deg,
         ripple={} if by_position else locked_shares(None if harmonics is None else harmonics.ratios, pole_pairs),
         lines_deg=LINES_DEG_MECH * pole_pairs if by_position else 0.0,
@@ -85,7 +89,7 @@ def waveform_budget(table: EdgeTable, shared: Shared, unexplained_deg: float | N
     ripple = shift_between_deg(shared.ripple, zero_distance_deg(table.y_deg))
     return [
         *_common(table, shared),
-        BudgetLine("window of the zero fits and harmonics", "B", WINDOW_DEG),
+        BudgetLine("window of the zero fits and harmonics", "B", shared.window_deg),
         BudgetLine("speed ripple locked to the rotation", "B", ripple),
         _disagreement(unexplained_deg),
     ]
@@ -104,7 +108,7 @@ def duty_budget(table: EdgeTable, shared: Shared) -> list[BudgetLine]:
     """Budget of the duty [percent]: twice the shift of one edge."""
     lines = [
         *_common(table, shared),
-        BudgetLine("window of the zero fits and harmonics", "B", WINDOW_DEG),
+        BudgetLine("window of the zero fits and harmonics", "B", shared.window_deg),
         BudgetLine("speed ripple locked to the rotation", "B", ODD_RIPPLE_DEG),
     ]
     return [BudgetLine(line.source, line.kind, 2 * line.u / 3.6, line.dof) for line in lines]

@@ -207,7 +207,7 @@ def _whole_domain(found: list[tuple[str, int, int, Error]]) -> int:
     print(
         "\nThe whole domain, all three sensors: 1 to 8 pole pairs, 100 to 900 rpm, 6 to 60 cycles and a turn at least,"
     )
-    print(f"20 to 100 kSa/s, 8 or 12 bits, 15 to 90 % fill, offsets to 30 deg_el\n{HEAD}")
+    print(f"20 to 100 kSa/s, 8 or 12 bits, 15 to 90 % fill by the highest peak, offsets to 30 deg_el\n{HEAD}")
     for what in ("waveform", "fundamental"):
         for level in LEVELS:
             print(_line(level, what, sum_up(e for lv, _, _, e in found if lv == level and e.what == what)))

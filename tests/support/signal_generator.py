@@ -293,7 +293,7 @@ def make_record(
         delays,
         f_e,
         true_chi,
-        front.fill * 2 ** (front.bits - 1),
+        2 ** (front.bits - 1) / -full_scale[0],
         front.noise,
         encoder,
         encoder_lines,
@@ -302,7 +302,8 @@ def make_record(
 
 def _digitised(rng: np.random.Generator, emf: Floats, t: Floats, front: FrontEnd) -> tuple[Floats, tuple[float, float]]:
     half = 2 ** (front.bits - 1)
-    step = 1.0 / (front.fill * half)
+    # Fill is that of the highest peak, which ripple, drift and harmonics raise over the fundamental's.
+    step = max(1.0, float(np.abs(emf).max())) / (front.fill * half)
     steps = emf / step
     steps = steps + front.bend * np.sin(np.pi * steps / half) + front.offset
     steps = steps + front.mains * np.sin(2 * np.pi * front.mains_hz * t + rng.uniform(0, 2 * np.pi))
@@ -484,7 +485,7 @@ def draw_station(
 
 def draw_anywhere(seed: int) -> tuple[str, Record]:
     """Draw a record from the whole stated domain: any level, 1 to 8 pole pairs, 100 to 900 rpm, 6 to 60 cycles and a turn
-    at least, 20 to 100 kSa/s, 8 or 12 bits, 15 to 95 % fill, offsets to 30 deg."""
+    at least, 20 to 100 kSa/s, 8 or 12 bits, 15 to 90 % fill by the highest peak, offsets to 30 deg."""
     rng = np.random.default_rng([77, seed])
     level = str(rng.choice(LEVELS))
     p = int(rng.integers(1, 9))
