@@ -53,8 +53,9 @@ class Separated:
     ----------
     check_deg_el
         Difference of the two speeds' means, which should be nothing [deg_el].
-    one_direction_deg_el
-        What the first clockwise capture alone would have claimed as the offset [deg_el].
+    one_direction
+        What the first clockwise capture alone would have claimed as the offset, with the uncertainty that it would have
+        stated; None without one.
     check
         The difference with its uncertainty.
     extrapolated
@@ -71,7 +72,7 @@ class Separated:
     hysteresis: Estimate
     delay: Estimate
     check_deg_el: float | None
-    one_direction_deg_el: float | None
+    one_direction: Estimate | None
     check: Estimate | None = None
     extrapolated: Estimate | None = None
     covariance: tuple[tuple[float, float, float], ...] | None = None
@@ -90,7 +91,7 @@ def separate(low: AtSpeed | None, high: AtSpeed, *, play_deg_el: float = PLAY_DE
         Standard uncertainty from play of the rotor between the directions.
     """
     claims = _claims(low, high)
-    first = next((y for direction, _, y in claims if direction == "CW"), None)
+    first = next((at.cw for at in (low, high) if at is not None and at.cw.value is not None), None)
     reason = _lacking(high)
     if reason:
         why = f"offset, hysteresis and delay need both directions: {reason}"
@@ -121,7 +122,7 @@ def _separated(
     high: "_Half",
     w1: float,
     w2: float,
-    first: float | None,
+    first: Estimate | None,
     claims: tuple[tuple[str, str, float], ...],
 ) -> Separated:
     span = w2 - w1
@@ -164,7 +165,7 @@ def _separated(
         hysteresis=hysteresis,
         delay=delay,
         check_deg_el=check,
-        one_direction_deg_el=first,
+        one_direction=first,
         check=estimate(check, "deg_el", [BudgetLine("half sums at both speeds", "A", u_check, min(low.dof, high.dof))]),
         extrapolated=estimate(
             limit, "deg_el", [*high.sum.budget, BudgetLine("extrapolation over speed", "B", gain * u_check)]

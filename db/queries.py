@@ -84,7 +84,8 @@ class Queries:
     def yield_rows(self, *, stage: str = "as-left", include_simulated: bool = False) -> list[YieldRow]:
         """List what yield counts at a stage; simulated and training runs only where they are asked for."""
         wanted = [RunRow.stage == stage, ~_VOID]
-        wanted += [] if include_simulated else [RunRow.kind == "production"]
+        # An analysis of captures saved elsewhere is no run of this station, so no yield counts it.
+        wanted += [RunRow.kind != "analysis"] if include_simulated else [RunRow.kind == "production"]
         with reading(self.engine, self.where) as connection:
             found = _summaries(connection, _list(wanted))
         return [

@@ -8,7 +8,7 @@ from typing import Any
 from db.column_types import time_text
 from db.process_identity import Process
 
-SERIES = {"production": "PM", "simulated": "SIM", "training": "TRN"}
+SERIES = {"production": "PM", "simulated": "SIM", "training": "TRN", "analysis": "ANA"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +16,7 @@ class Started:
     """What is known when a run begins."""
 
     kind: str
-    """`production`, `simulated` or `training`."""
+    """`production`, `simulated`, `training`, or `analysis` of captures that were saved elsewhere."""
     station: str
     stage: str
     job: str

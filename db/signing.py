@@ -27,8 +27,8 @@ class KeyUse(StrEnum):
 
     @classmethod
     def for_kind(cls, kind: str) -> Self:
-        """Return the use that belongs to a run's kind."""
-        return cls("production" if kind == "production" else "simulated and training")
+        """Return the use that belongs to a run's kind; an analysis is real, though its captures come from elsewhere."""
+        return cls("production" if kind in ("production", "analysis") else "simulated and training")
 
 
 _FILES = {KeyUse.PRODUCTION: "production-key.pem", KeyUse.PRACTICE: "practice-key.pem"}

@@ -26,6 +26,10 @@ class Machine(Protocol):
         """The incremental encoder."""
 
     @property
+    def counts_per_turn(self) -> int | None:
+        """Counts of the encoder, four a line, where it is known."""
+
+    @property
     def convention(self) -> Convention:
         """How the maker states angles."""
 

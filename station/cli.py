@@ -49,6 +49,22 @@ def demo(data: Path | None, motors: Path | None, only: tuple[str, ...]) -> int:
 
 
 @cli.command()
+@click.argument("files", nargs=-1, required=True, type=FILE, metavar="FILE...")
+@click.option("--page", type=FILE, default=None, help="Write the page, headed ANALYSIS, NOT A RECORD, to this file.")
+@click.option("--motor", "serial", default=None, metavar="SERIAL", help="With --job and --stage: make it a record.")
+@click.option("--job", default=None, metavar="JOB", help="Job number of the record.")
+@click.option("--stage", default=None, type=click.Choice(["as-found", "as-left"]), help="Stage of the record.")
+@click.option("--technician", default=None, metavar="NAME", help="Who took the captures; stated, not verified.")
+@click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
+@click.option("--json", "as_json", is_flag=True, help="Print every finding by its name as JSON.")
+def analyse(**options: Any) -> int:
+    """Measure on captures that any scope has saved: a description (YAML), or captures with captures.yaml beside them."""
+    from station.analyse_command import AnalyseOptions, analyse_command
+
+    return analyse_command(AnalyseOptions(**options))
+
+
+@cli.command()
 @click.argument("sequence")
 @click.option("--motor", "serial", required=True, metavar="SERIAL", help="Serial number of the motor, or its shop tag.")
 @click.option("--type", "type_name", required=True, metavar="TYPE", help="Motor type: a shipped name or a YAML file.")
@@ -85,7 +101,9 @@ def validate(sequence: str, type_name: str | None, bench: Path | None, as_json: 
 
 
 @cli.command()
-@click.argument("kind", type=click.Choice(["sequence", "motor-type", "adapter", "bench"]), default="sequence")
+@click.argument(
+    "kind", type=click.Choice(["sequence", "motor-type", "adapter", "bench", "captures"]), default="sequence"
+)
 @click.option("--out", type=FILE, default=None, help="Write to this file instead of the screen.")
 def schema(kind: str, out: Path | None) -> int:
     """Write the JSON Schema of a kind of YAML file, for editors."""

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from analysis.conformity import CONFORMING, ISO_14253_1, NONCONFORMING, NOT_MEASURED, Limits, Rule
+from analysis.conformity import CONFORMING, NONCONFORMING, NOT_MEASURED, Limits, Rule
 from analysis.estimate import Estimate
 from station.finding_names import FINDINGS
 from station.findings import Detail, Finding, judged
@@ -55,7 +55,7 @@ class Decision:
         return Finding(name, kind.label, kind.group, none, conformity=conformity, reason=reason, text=text)
 
 
-def decision_for(motor_type: MotorType) -> Decision:
-    """Take the limits of a motor type and the default rule, the guard band of ISO 14253-1."""
+def decision_for(motor_type: MotorType, rule: Rule) -> Decision:
+    """Take the limits of a motor type and the site's rule."""
     limits = {n: Limits(v.lower, v.upper, v.source) for n, v in motor_type.limits().items()}
-    return Decision(ISO_14253_1, limits)
+    return Decision(rule, limits)

@@ -14,7 +14,7 @@ def measure_sensors(timed: Sequence[Timed], basis: Basis, gathered: Gathered, de
     """Add levels, swing and glitches: the worst of all captures, since one bad capture is one too many."""
     gain = basis.errors.scope_gain / 100
     for sensor in SENSORS:
-        seen = [(t.timing.sensors[sensor], t.taken) for t in timed]
+        seen = [(t.timing.sensors[sensor], t.taken) for t in timed if sensor in t.timing.sensors]
         if not seen:
             for name, unit in (("low_level", "V"), ("high_level", "V"), ("swing", "V"), ("glitches", "count")):
                 gathered.add(

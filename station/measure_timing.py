@@ -43,6 +43,16 @@ def measure_timing(timed: Sequence[Timed], basis: Basis, gathered: Gathered, dec
     gathered.pictures = {"traces": _traces(found), "dial": {"edges": _dial(found, kind)}}
 
 
+def measure_by_position(timed: Sequence[Timed], basis: Basis, gathered: Gathered, decision: Decision) -> None:
+    """Add the offset of each sensor that was captured together with the encoder, in both directions."""
+    found, kind = by_key(timed), basis.machine
+    captured = {s for t in timed for s in t.timing.sensors}
+    for sensor in (s for s in SENSORS if s in captured):
+        offset = _separated(sensor, found, kind, kind.convention.zero).offset
+        note = next((t.timing.encoder_note for t in timed if t.timing.encoder is None), "")
+        gathered.add(decision.finding(f"offset_by_position_{sensor}", refused("deg_el", note) if note else offset))
+
+
 def _separated(sensor: str, found: dict[Key, Timed], kind: Machine, zero: str) -> Separated:
     """Separate a sensor's terms on its own pair, or on any pair that was captured both ways."""
     own = kind.sensors.pairs[sensor]
@@ -110,8 +120,7 @@ def _add_checks(sensor: str, terms: Separated, gathered: Gathered, decision: Dec
     gathered.add(replace(check, reason=terms.note) if terms.note else check)
     gathered.add(decision.finding(f"offset_extrapolated_{sensor}", terms.extrapolated or lacking))
     claims = [Detail(f"{d} at the {speed} speed alone", y, "deg_el") for d, speed, y in terms.claims_deg_el]
-    claimed = terms.one_direction_deg_el
-    alone = refused("deg_el", lacking.reason) if claimed is None else Estimate(claimed, "deg_el")
+    alone = terms.one_direction or refused("deg_el", lacking.reason)
     gathered.add(decision.finding(f"one_direction_{sensor}", alone, detail=claims))
 
 
@@ -177,16 +186,22 @@ def correction_of(basis: Basis, gathered: Gathered) -> dict[str, Any] | None:
     if mean is None or mean.estimate.value is None:
         return None
     target = sum(kind.sensors.targets_deg_el.values()) / len(SENSORS)
-    turn = correction(mean.estimate.value, target, kind.pole_pairs, 4 * kind.encoder.lines)
+    counts = kind.counts_per_turn
+    turn = correction(mean.estimate.value, target, kind.pole_pairs, counts or 1, mean.estimate.u)
     front, rear = ("CW", "CCW") if turn.body_cw_deg_mech > 0 else ("CCW", "CW")
+    from_rear = kind.convention.viewing_end == "rear"
     return {
         "turn_deg_mech": turn.body_cw_deg_mech,
+        "u_deg_mech": turn.u_deg_mech,
         "body_from_drive_end": front,
         "body_from_rear": rear,
         "hub_from_drive_end": rear,
         "offset_deg_el": mean.estimate.value,
         "target_deg_el": target,
-        "encoder_counts": round(turn.counts),
+        "encoder_counts": None if counts is None else round(turn.counts),
+        "maker_offset_deg_el": float(wrap(kind.convention.maker_offset_deg_el(mean.estimate.value))),
+        "maker_viewing_end": kind.convention.viewing_end,
+        "body_from_maker_viewing_end": rear if from_rear else front,
     }
 
 

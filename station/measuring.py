@@ -4,8 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from analysis.refusals import TimingSettings
-from analysis.timing import CaptureTiming, capture_timing
+import numpy as np
+
 from drivers.scope import Waveform
 from station.as_target import target_finding
 from station.capturing import Taken
@@ -14,12 +14,12 @@ from station.measure_checks import measure_hand_turn, measure_standstill
 from station.measure_encoder import measure_encoder
 from station.measure_mechanics import measure_mechanics
 from station.measure_sensors import measure_sensors
-from station.measure_timing import correction_of, measure_timing
+from station.measure_timing import correction_of, measure_by_position, measure_timing
 from station.measure_windings import measure_windings
 from station.measure_wiring import measure_wiring
 from station.run_facts import Gathered, RunFacts
 from station.spinning import Spin
-from station.timed_captures import Timed
+from station.timed_captures import BY_POSITION, Timed, time_capture
 
 
 @dataclass(slots=True)
@@ -48,7 +48,7 @@ class Measuring:
 
         basis = self.facts.basis
         work: dict[str, Callable[[], None]] = {
-            "timing": lambda: measure_timing(timed(), basis, self.gathered, self.decision),
+            "timing": lambda: self._timing(pool, timed()),
             "wiring": lambda: measure_wiring(timed(), basis, self.gathered, self.decision),
             "windings": lambda: measure_windings(timed(), basis, self.gathered, self.decision),
             "sensors": lambda: measure_sensors(timed(), basis, self.gathered, self.decision),
@@ -59,6 +59,10 @@ class Measuring:
             "correction": self._correct,
         }
         work[quantity]()
+
+    def _timing(self, pool: list[Taken], timed: list[Timed]) -> None:
+        measure_timing(timed, self.facts.basis, self.gathered, self.decision)
+        measure_by_position(self._timings(pool, (BY_POSITION,)), self.facts.basis, self.gathered, self.decision)
 
     def _correct(self) -> None:
         self.gathered.correction = correction_of(self.facts.basis, self.gathered)
@@ -84,34 +88,16 @@ class Measuring:
             setting = self.gathered.setting or {"rounds": [], "locked": False, "shift_deg_el": None}
             self.gathered.setting = setting | {"locked": True}
 
-    def _timings(self, pool: list[Taken]) -> list[Timed]:
-        wanted = [t for t in pool if t.group in ("sensors", "none") and t.drive == "spin"]
+    def _timings(self, pool: list[Taken], groups: tuple[str, ...] = ("sensors", "none")) -> list[Timed]:
+        wanted = [t for t in pool if t.group in groups and t.drive == "spin"]
         for taken in wanted:
             if taken.index not in self._timed:
-                self._timed[taken.index] = Timed(taken, self._timing(taken))
+                full_scale_v = _full_scale_v(taken.capture.waveforms[0])
+                self._timed[taken.index] = time_capture(taken, self.facts.basis, full_scale_v)
         return [self._timed[t.index] for t in wanted]
-
-    def _timing(self, taken: Taken) -> CaptureTiming:
-        volts = taken.volts()
-        emf = volts.pop("emf")
-        bench = self.facts.bench_file
-        return capture_timing(
-            emf,
-            volts,
-            taken.capture.interval_s,
-            taken.sign,
-            self.facts.motor_type.pole_pairs,
-            settings=TimingSettings(
-                full_scale_v=_full_scale_v(taken.capture.waveforms[0]),
-                mains_hz=bench.mains,
-                skew_s=bench.errors.scope_skew,
-            ),
-        )
 
 
 def _full_scale_v(waveform: Waveform) -> tuple[float, float]:
     """Voltages of the lowest and the highest code."""
-    import numpy as np
-
     limits = np.iinfo(waveform.counts.dtype)
     return limits.min * waveform.scale_v + waveform.offset_v, limits.max * waveform.scale_v + waveform.offset_v

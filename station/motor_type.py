@@ -104,6 +104,11 @@ class MotorType(FileModel):
             raise ValueError(self.refusal("an incremental encoder"))
         return self.stated_encoder
 
+    @property
+    def counts_per_turn(self) -> int | None:
+        """Counts of the encoder, four a line; None for a motor whose feedback is not covered."""
+        return None if self.stated_encoder is None else 4 * self.stated_encoder.lines
+
     def facts(self) -> dict[str, str | int | float | None]:
         """Return what a record keeps of the type in plain figures, beside its whole text."""
         sensors, encoder = self.stated_sensors, self.stated_encoder

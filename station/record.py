@@ -8,6 +8,7 @@ from typing import Any
 from drivers.bench import InstrumentIdentity
 from station.decision import Decision
 from station.disposition import propose
+from station.motor_type import MotorType
 from station.run_facts import Gathered, RunFacts, waveforms_of
 
 FORMAT = "polemark-record-1"
@@ -48,7 +49,7 @@ def document(
         "clock": clock,
         "job": _job(facts, gathered),
         "motor": _motor(facts),
-        "motor_type": _motor_type(facts),
+        "motor_type": motor_type_of(facts.motor_type),
         "adapter": _adapter(facts, gathered.adapter_code_read),
         "sequence": _sequence(facts),
         "bench": _bench(facts),
@@ -74,7 +75,7 @@ def document(
             }
             for index, s in enumerate(gathered.steps, start=1)
         ],
-        "captures": _captures(gathered, digests),
+        "captures": captures_of(gathered, digests),
         "findings": [f.document() for f in findings],
         "pairings": gathered.pairings,
         "pictures": gathered.pictures,
@@ -100,7 +101,7 @@ def started_facts(facts: RunFacts, identities: Sequence[InstrumentIdentity], zon
         "clock": facts.bench_file.clock,
         "job": dict(facts.job),
         "motor": _motor(facts),
-        "motor_type": _motor_type(facts),
+        "motor_type": motor_type_of(facts.motor_type),
         "adapter": _adapter(facts, None),
         "sequence": _sequence(facts),
         "bench": _bench(facts),
@@ -144,8 +145,8 @@ def _software() -> dict[str, str]:
     return {"name": "polemark", "version": importlib.metadata.version("polemark")}
 
 
-def _motor_type(facts: RunFacts) -> dict[str, Any]:
-    kind = facts.motor_type
+def motor_type_of(kind: MotorType) -> dict[str, Any]:
+    """Return a motor type as it was."""
     return {
         "name": kind.name,
         "maker": kind.maker,
@@ -213,7 +214,8 @@ def _temperatures(gathered: Gathered) -> list[dict[str, Any]]:
     ]
 
 
-def _captures(gathered: Gathered, digests: Sequence[str]) -> list[Mapping[str, Any]]:
+def captures_of(gathered: Gathered, digests: Sequence[str]) -> list[Mapping[str, Any]]:
+    """Return every capture with its waveforms, which are named by digest."""
     rows: dict[int, dict[str, Any]] = {}
     for (taken, channel, waveform), digest in zip(waveforms_of(gathered), digests, strict=True):
         row = rows.setdefault(

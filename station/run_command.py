@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from analysis.conformity import Rule
 from db.store import Store
 from drivers.bench import Bench
 from drivers.bench_process import simulated_bench
@@ -18,6 +19,7 @@ from station.data_folder import DataFolder
 from station.exit_codes import BadInput, ExitCode
 from station.find_files import FileKind, find_file
 from station.planned_steps import PlannedStep
+from station.policy import read_policy
 from station.run_execution import RunRequest, RunResult, execute, worst_line
 from station.run_preparation import Prepared, prepare, read_answers
 from station.signals import stop_switch
@@ -52,15 +54,18 @@ def run_command(options: RunOptions) -> int:
         if answers is None and prepared.sequence.questions():
             demand_terminal()
         folder = DataFolder.at(options.data)
+        rule = read_policy(folder.path).rule
         with folder.open_store() as store, Bench.open(prepared.bench) as bench:
             _mount(bench, options.serial)
             hands = None if bench.simulation is None else SimulatedHands(bench.simulation)
             asker: Asker = TerminalAsker(hands) if answers is None else PreparedAnswers(answers, hands)
-            return _run(options, prepared, bench, store, folder, asker)
+            return _run(options, prepared, rule, bench, store, folder, asker)
 
 
-def _run(options: RunOptions, prepared: Prepared, bench: Bench, store: Store, folder: DataFolder, asker: Asker) -> int:
-    request = RunRequest(prepared, options.serial, options.job, options.technician, options.training)
+def _run(
+    options: RunOptions, prepared: Prepared, rule: Rule, bench: Bench, store: Store, folder: DataFolder, asker: Asker
+) -> int:
+    request = RunRequest(prepared, options.serial, options.job, options.technician, options.training, rule)
     with stop_switch() as stop:
         result = execute(request, bench, store, folder, asker, _shown(quiet=options.as_json), stop)
     if options.as_json:

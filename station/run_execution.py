@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from analysis.conformity import ISO_14253_1, Rule
 from db.record_rules import WaveformData
 from db.results import StoredRecord
 from db.run_start import Started
@@ -17,7 +18,7 @@ from safety.interlocks import read_table
 from safety.permit import PermitRefused
 from station.asking import Asker
 from station.data_folder import DataFolder
-from station.decision import decision_for
+from station.decision import Decision, decision_for
 from station.exit_codes import RunStopped
 from station.findings import finite
 from station.local_zone import local_zone
@@ -53,6 +54,7 @@ class RunRequest:
     job: str
     technician: str | None
     training: bool = False
+    rule: Rule = ISO_14253_1
 
 
 def execute(
@@ -82,7 +84,8 @@ def execute(
     begun = store.begin_run(_started(facts, bench))
     facts = facts.numbered(begun.number)
     gathered = Gathered()
-    outcome, reason = _run(facts, supervisor, gathered, asker, show)
+    decision = decision_for(prepared.motor_type, request.rule)
+    outcome, reason = _run(facts, supervisor, gathered, decision, asker, show)
     gathered.interlock_events = [e.document() for e in supervisor.events]
     rows = waveforms_of(gathered)
     waveforms = [WaveformData(waveform_digest(w.counts), w.counts, t.capture.interval_s) for t, _, w in rows]
@@ -95,7 +98,7 @@ def execute(
         zone=local_zone(),
         clock=prepared.bench.clock,
         identities=bench.identities(),
-        decision=decision_for(prepared.motor_type),
+        decision=decision,
         digests=[w.digest for w in waveforms],
     )
     stored = store.add_record(begun.number, made, waveforms)
@@ -104,12 +107,17 @@ def execute(
 
 
 def _run(
-    facts: RunFacts, supervisor: Supervisor, gathered: Gathered, asker: Asker, show: Callable[[PlannedStep], None]
+    facts: RunFacts,
+    supervisor: Supervisor,
+    gathered: Gathered,
+    decision: Decision,
+    asker: Asker,
+    show: Callable[[PlannedStep], None],
 ) -> tuple[str, str | None]:
     """Do all steps; whatever happens, go to rest at the end."""
     group = "sensors" if facts.sequence.serves == "feedback" else "none"
     spin = Spin(supervisor, facts.motor_type, group=group)
-    runner = StepRunner(facts, supervisor, spin, gathered, asker, decision_for(facts.motor_type), show)
+    runner = StepRunner(facts, supervisor, spin, gathered, asker, decision, show)
     outcome, reason = "complete", None
     try:
         _bring_to_rest(supervisor)

@@ -7,6 +7,7 @@ from pydantic import BaseModel
 
 from drivers.bench_file import BenchFile
 from station.adapter_file import Adapter
+from station.captures_file import Captures
 from station.finding_names import LIMITED
 from station.motor_type import MotorType
 from station.sequence_model import Sequence
@@ -17,6 +18,7 @@ MODELS: Mapping[str, type[BaseModel]] = {
     "motor-type": MotorType,
     "adapter": Adapter,
     "bench": BenchFile,
+    "captures": Captures,
 }
 """The kinds of file that have a schema."""
 NULL = {"type": "null"}

@@ -79,7 +79,7 @@ def render_sheet(
         )
     _check(document, as_found)
     try:
-        return _template(template_version).render(
+        return _template(f"sheet-{template_version}").render(
             record=document,
             digest=digest,
             template_version=template_version,
@@ -96,6 +96,17 @@ def render_sheet(
         raise SheetError(f"the record {document['number']} lacks what the sheet must show: {error}") from error
     except ValueError as error:
         raise SheetError(f"the record {document['number']} holds what the sheet cannot show: {error}") from error
+
+
+def render_analysis(document: Mapping[str, Any]) -> str:
+    """Render an analysis, format `polemark-analysis-1`, as a self-contained HTML page that says it is no record."""
+    record = {**document, "findings": list(document["findings"].values()), "as_found_record": None}
+    return _template("analysis-1").render(
+        record=record,
+        traces=_traces(record),
+        dial=_dial(record, None),
+        groups=sheet_parts.finding_groups(record, None),
+    )
 
 
 def _check(document: Mapping[str, Any], as_found: Mapping[str, Any] | None) -> None:
@@ -119,8 +130,12 @@ def _dial(document: Mapping[str, Any], as_found: Mapping[str, Any] | None) -> Ma
     return dial_picture(edges, before, "dial") if edges else None
 
 
+def _template(name: str) -> Template:
+    return _environment().get_template(f"{name}.html.j2")
+
+
 @cache
-def _template(version: str) -> Template:
+def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
@@ -138,7 +153,7 @@ def _template(version: str) -> Template:
         short=short,
     )
     environment.globals.update(parts=sheet_parts, fact=formatting.fact)
-    return environment.get_template(f"sheet-{version}.html.j2")
+    return environment
 
 
 def _visible(value: Any) -> Any:

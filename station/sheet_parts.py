@@ -29,6 +29,7 @@ GROUPS = {
 }
 CONFORMITIES = ("nonconforming", "undecided", "not measured", "conforming")
 FOR_INFORMATION = "no limit"
+DETAIL_DIGITS = 3
 PAIRS = ("U-V", "V-W", "W-U")
 _TURNS = {"CW": "clockwise", "CCW": "counter-clockwise"}
 _TURNING_KEYS = ("turn_deg_mech", "body_from_drive_end", "body_from_rear")
@@ -61,6 +62,7 @@ class FindingRow:
     before: str
     change: str
     significance: str
+    detail: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,13 @@ def bands(record: Record, amendments: Sequence[Mapping[str, Any]]) -> list[Band]
     if kind == "training":
         simulated = " on a simulated bench" if record["bench"]["simulated"] else ""
         found.append(Band("TRAINING", f"Made for practice{simulated}. It decides nothing about a motor."))
+    if kind == "analysis":
+        found.append(
+            Band(
+                "SAVED CAPTURES",
+                "Worked out from captures saved elsewhere, by a description. No motor is released by it.",
+            )
+        )
     if any(a.get("kind") == "void" for a in amendments):
         found.append(Band("VOID", "This record does not count. Who declared it void, and why, stands below."))
     elif amendments:
@@ -165,7 +174,29 @@ def _row(finding: Record, as_found: Record | None, sources: Sequence[str]) -> Fi
         before=before,
         change=change,
         significance=significance,
+        detail=_detail(finding),
     )
+
+
+def _detail(finding: Record) -> str:
+    """Return the figures behind a finding, one after the other; records made before there were any have none."""
+    figures = [(d["what"], d["value"], d["unit"]) for d in finding.get("detail", ())]
+    known = [
+        (what, number(value, digits=DETAIL_DIGITS), unit_sign(unit))
+        for what, value, unit in figures
+        if value is not None
+    ]
+    return "; ".join(f"{what}: {text} {sign}".rstrip() for what, text, sign in known)
+
+
+def error_rows(errors: Mapping[str, float]) -> list[tuple[str, str]]:
+    """Return the instruments' standard uncertainties as label and text."""
+    units = {"scope_skew": "s", "thermometer": "K"}
+    return [
+        (name.replace("_", " "), quantity(value, units.get(name, "percent")))
+        for name, value in errors.items()
+        if name != "supply_current"
+    ]
 
 
 def finding_groups(record: Record, as_found: Record | None) -> list[FindingGroup]:

@@ -30,7 +30,8 @@ def test_worked_example() -> None:
     assert found.hysteresis.value == pytest.approx(3.921, abs=1e-3)
     assert found.delay.value == pytest.approx(43.6, abs=0.1)
     assert found.check_deg_el == pytest.approx(-0.026, abs=6e-4)
-    assert found.one_direction_deg_el == pytest.approx(6.842)
+    assert found.one_direction is not None
+    assert found.one_direction.value == pytest.approx(6.842)
 
 
 def test_uncertainty_of_the_terms_at_three_times_the_speed() -> None:
@@ -84,7 +85,8 @@ def test_one_direction_gives_no_offset() -> None:
     found = separate(None, AtSpeed(40.0, y(7.0), refused("deg_el", "clipped")))
     assert found.offset.value is None
     assert found.offset.reason.endswith("not measured counter-clockwise: clipped")
-    assert found.one_direction_deg_el == pytest.approx(7.0)
+    assert found.one_direction is not None
+    assert found.one_direction.value == pytest.approx(7.0)
 
 
 def test_from_captures_to_terms_and_the_turn_that_mends_them() -> None:

@@ -34,7 +34,8 @@ def test_worked_example() -> None:
     assert found.check_deg_el == pytest.approx(-0.0255, abs=1e-3)
     assert found.extrapolated is not None
     assert found.extrapolated.value == pytest.approx(2.740, abs=1e-3)
-    assert found.one_direction_deg_el == 6.842
+    assert found.one_direction is not None
+    assert found.one_direction.value == 6.842
     assert ("CCW", "high", -1.815) in found.claims_deg_el
 
 
@@ -113,7 +114,8 @@ def test_a_term_that_cannot_be_separated_says_why() -> None:
         "offset, hysteresis and delay need both directions: not measured counter-clockwise: "
         "the sensor has no edge in the record"
     )
-    assert one_way.one_direction_deg_el == 5.0
+    assert one_way.one_direction is not None
+    assert one_way.one_direction.value == 5.0
     lame = separate(silent, at(60, 5, 1))
     assert lame.offset.value == pytest.approx(3.0)
     assert "at two speeds" in lame.hysteresis.reason
