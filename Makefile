@@ -4,6 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 DATA ?= demo-data
+RECORDS ?= 10000
 
 .PHONY: demo test test-postgres test-browser benchmark accuracy lint format clean
 
@@ -25,7 +26,7 @@ benchmark: $(STAMP)
 	$(BIN)/python tests/support/store_benchmark.py
 
 accuracy: $(STAMP)
-	$(BIN)/python tests/support/accuracy.py
+	$(BIN)/python tests/support/accuracy.py --records $(RECORDS)
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .

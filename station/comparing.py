@@ -15,8 +15,8 @@ from station.findings import Finding
 from station.run_facts import Gathered, RunFacts
 from station.sequence_model import Compare
 
-CLEAR_K = 2.0
-"""A change of more than twice its standard uncertainty is called clear (common practice, no source)."""
+PAIRINGS = ("pairings",)
+"""The pairings are timing too: where a sensor came to lie against every winding pair."""
 
 
 def compare(action: Compare, facts: RunFacts, gathered: Gathered, decision: Decision) -> str:
@@ -27,7 +27,8 @@ def compare(action: Compare, facts: RunFacts, gathered: Gathered, decision: Deci
     RunStopped
         As found is asked for and the job has no usable as-found record.
     """
-    chosen = [f for f in gathered.findings.values() if f.group in action.quantities]
+    groups = {*action.quantities, *(PAIRINGS if "timing" in action.quantities else ())}
+    chosen = [f for f in gathered.findings.values() if f.group in groups]
     if action.against == "motor type":
         judged = [f for f in chosen if f.conformity is not None]
         bad = [f.label for f in judged if f.conformity != "conforming"]
@@ -55,12 +56,12 @@ def _compared(finding: Finding, old: Mapping[str, Any], number: str) -> dict[str
     circular = FINDINGS[finding.name].unit == "deg_el"
     # One bench measured both, so what its instruments get wrong they got wrong the same way both times.
     change = compare_estimates(then, now, correlated=shared_systematic(then, now), circular=circular)
-    clear = change.significance > CLEAR_K if change.significance is not None else bool(change.change.value)
     return {
         "as_found_record": number,
         "value": float(old["value"]),
         "change": change.change.value,
-        "significance": "clear" if clear else "within u",
+        "u": change.change.u,
+        "significance": change.significance,
     }
 
 

@@ -1,5 +1,6 @@
 """The stable names of findings: what each is called on screen and sheet, its unit, and the group it belongs to."""
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -57,6 +58,7 @@ _ROWS = (
     ("sector_{sector}", "width of sector {sector}", "deg_el", "timing"),
     ("sector_smallest", "width of the smallest sector", "deg_el", "timing"),
     ("sector_largest", "width of the largest sector", "deg_el", "timing"),
+    ("pairing_{sensor}_{pair}", "{sensor} against {pair}, half sum of both directions", "deg_el", "pairings"),
     ("wiring", "wiring of sensors and windings", "", "wiring"),
     ("emf_constant", "EMF constant", "V/krpm", "windings"),
     ("emf_constant_{pair}", "EMF constant of {pair}, peak", "V/krpm", "windings"),
@@ -78,6 +80,7 @@ _ROWS = (
     ("dropped_counts", "dropped counts", COUNT, "encoder"),
     ("extra_counts", "extra counts", COUNT, "encoder"),
     ("encoder_sense", "sense of A and B", "", "encoder"),
+    ("reversals", "steps of the count against the rotation", COUNT, "encoder"),
     ("illegal_states", "changes of A and B at once", COUNT, "encoder"),
     ("quadrature_phase", "phase from A to B", "deg_line", "encoder"),
     ("duty_A", "duty of A", "percent", "encoder"),
@@ -105,8 +108,9 @@ _ROWS = (
 def _spelled_out() -> Mapping[str, FindingKind]:
     kinds: dict[str, FindingKind] = {}
     for name, label, unit, group in _ROWS:
-        for place in next((places for key, places in PLACES.items() if f"{{{key}}}" in name), ("",)):
-            said = dict.fromkeys(PLACES, place)
+        keys = [key for key in PLACES if f"{{{key}}}" in name]
+        for places in itertools.product(*(PLACES[key] for key in keys)):
+            said = dict(zip(keys, places, strict=True))
             full = name.format(**said)
             kinds[full] = FindingKind(full, label.format(**said), unit, group)
     return MappingProxyType(kinds)

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.conformity import Limits, Rule, judge
+from analysis.conformity import Limits, Rule, coverage_factor, expanded_u, judge
 from analysis.estimate import Estimate
 
 # From the worst to the best: the order in which a result is summed up.
@@ -59,6 +59,8 @@ class Finding:
             "unit": estimate.unit,
             "u": finite(estimate.u),
             "dof": finite(estimate.dof),
+            "coverage_factor": None if estimate.u is None else coverage_factor(estimate.dof),
+            "expanded_u": finite(expanded_u(estimate)),
             "lower": None if limits is None else limits.lower,
             "upper": None if limits is None else limits.upper,
             "limit_source": "" if limits is None else limits.source,

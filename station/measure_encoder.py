@@ -13,11 +13,12 @@ from analysis.index_angle import index_to_emf, index_to_fundamental, pole_pairs_
 from station.basis import Basis
 from station.capturing import Taken
 from station.decision import Decision
-from station.findings import Finding
+from station.findings import Detail, Finding
 from station.measure_poles import add_pole_pairs
 from station.run_facts import Gathered
 
 BOTH = 2
+MOST_PLACES = 12
 Analysed = tuple[Taken, EncoderFigures]
 
 FIGURES: dict[str, tuple[str, Callable[[EncoderFigures], Estimate]]] = {
@@ -26,6 +27,7 @@ FIGURES: dict[str, tuple[str, Callable[[EncoderFigures], Estimate]]] = {
     "edges_per_rev_B": ("count", lambda f: f.edges_per_rev_b),
     "dropped_counts": ("count", lambda f: f.dropped),
     "extra_counts": ("count", lambda f: f.extra),
+    "reversals": ("count", lambda f: f.reversals),
     "illegal_states": ("count", lambda f: f.illegal),
     "quadrature_phase": ("deg_line", lambda f: f.quadrature_deg_line),
     "duty_A": ("percent", lambda f: f.duty_a),
@@ -43,7 +45,8 @@ def measure_encoder(pool: Sequence[Taken], basis: Basis, gathered: Gathered, dec
                "quadrature_phase": 90.0, "duty_A": 50.0, "duty_B": 50.0}  # fmt: skip
     for name, (unit, of) in FIGURES.items():
         estimates = [of(f) for _, f in figures]
-        gathered.add(decision.finding(name, _worst(estimates, unit, nominal.get(name, 0.0))))
+        places = _places(figures) if name in ("dropped_counts", "extra_counts") else ()
+        gathered.add(decision.finding(name, _worst(estimates, unit, nominal.get(name, 0.0)), detail=places))
     gathered.add(decision.finding("index_to_emf", _both_ways(figures, _index_to_emf)))
     gathered.add(
         decision.finding("index_to_fundamental", _both_ways(figures, partial(_index_to_fundamental, basis=basis)))
@@ -51,16 +54,44 @@ def measure_encoder(pool: Sequence[Taken], basis: Basis, gathered: Gathered, dec
     if figures:
         add_pole_pairs(_pole_pairs(figures), basis, gathered, decision)
     gathered.add(_sense(figures, basis, decision))
-    for _, f in figures:
+    gathered.deviations += _deviations(figures)
+
+
+def _deviations(figures: Sequence[Analysed]) -> list[str]:
+    """Say for each capture what kind of fault its lost and false pulses point to."""
+    notes = []
+    for taken, f in figures:
         if f.anomalies:
-            places = ", ".join(f"{a.channel} {a.what} at {a.place:.4f} of turn {a.turn + 1}" for a in f.anomalies[:6])
-            kind = "at the same place each turn, so on the disc" if f.repeats else "not at one place, so electrical"
-            gathered.deviations.append(f"Encoder pulses out of step, {kind}: {places}.")
+            known = [a.repeats for a in f.anomalies if a.repeats is not None]
+            kind = (
+                "at the same place each turn, so on the disc"
+                if any(known)
+                else "not at one place, so electrical"
+                if known
+                else "at a place that was passed once"
+            )
+            told = ", ".join(f"{a.channel} {a.what} at {a.place:.4f} of turn {a.turn + 1}" for a in f.anomalies[:6])
+            notes.append(f"Encoder pulses out of step going {taken.direction}, {kind}: {told}.")
+    return notes
+
+
+def _places(figures: Sequence[Analysed]) -> tuple[Detail, ...]:
+    """Say where pulses were lost or false, and whether they come there again: then the disc has it, else the signal."""
+    again = {True: "comes there each turn", False: "does not come there again", None: "passed once"}
+    return tuple(
+        Detail(
+            f"{a.channel} {a.what}, {t.direction}, turn {a.turn + 1}, {again[a.repeats]}, at part of the turn",
+            a.place,
+            "",
+        )
+        for t, f in figures
+        for a in f.anomalies[:MOST_PLACES]
+    )
 
 
 def _analysed(taken: Taken, lines: int) -> EncoderFigures:
     by_signal = {w.signal: w for w in taken.capture.waveforms}
-    return analyse_encoder(by_signal["A"], by_signal["B"], by_signal["Z"], taken.capture.interval_s, lines)
+    return analyse_encoder(by_signal["A"], by_signal["B"], by_signal["Z"], taken.capture.interval_s, lines, taken.sign)
 
 
 def _worst(estimates: Sequence[Estimate], unit: str, nominal: float) -> Estimate:

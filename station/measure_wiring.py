@@ -3,7 +3,18 @@
 from collections.abc import Mapping, Sequence
 
 from analysis.estimate import Estimate, refused
-from analysis.pairings import CLOSURE_DOF, DIRECTIONS, PAIRS, SENSORS, Cell, Closure, closure, figures, nominal_deg_el
+from analysis.pairings import (
+    CLOSURE_DOF,
+    DIRECTIONS,
+    PAIRS,
+    SENSORS,
+    Cell,
+    Closure,
+    both_directions,
+    closure,
+    figures,
+    nominal_deg_el,
+)
 from analysis.wiring import AS_STATED, NOT_MEASURED, TURNED, Diagnosis, diagnose
 from station.basis import Basis
 from station.decision import Decision
@@ -17,8 +28,10 @@ CHI_SQUARED_LIMIT = 18.467
 
 
 def measure_wiring(timed: Sequence[Timed], basis: Basis, gathered: Gathered, decision: Decision) -> None:
-    """Add the findings `wiring` and `closure`, and the diagnosis for the sheet."""
+    """Add the nine pairings, the findings `wiring` and `closure`, and the diagnosis for the sheet."""
     measured = tables(timed)
+    for (sensor, pair), half_sum in both_directions(measured).items():
+        gathered.add(decision.finding(f"pairing_{sensor}_{pair.replace('-', '')}", half_sum))
     gathered.add(_closure(measured, decision))
     missing = [p for p in PAIRS if not speeds_both_ways(by_key(timed), p)]
     if missing:

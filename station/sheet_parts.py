@@ -20,6 +20,7 @@ TITLES = {
 }
 GROUPS = {
     "timing": "Timing of the sensors",
+    "pairings": "Pairings of sensors and winding pairs",
     "wiring": "Wiring of sensors and windings",
     "encoder": "Encoder",
     "sensors": "Electrical state of the sensors",
@@ -63,6 +64,7 @@ class FindingRow:
     change: str
     significance: str
     detail: str
+    probability: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +177,17 @@ def _row(finding: Record, as_found: Record | None, sources: Sequence[str]) -> Fi
         change=change,
         significance=significance,
         detail=_detail(finding),
+        probability=_probability(finding),
+    )
+
+
+def _probability(finding: Record) -> str:
+    """Return how likely the true value lies within the limits, where the finding itself is not decided."""
+    likely = finding.get("probability")
+    return (
+        ""
+        if likely is None or finding["conformity"] != "undecided"
+        else f"{100 * likely:.0f} % likely within the limits"
     )
 
 
