@@ -4,6 +4,9 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:
@@ -41,6 +44,19 @@ def estimate(value: float, unit: str, budget: Iterable[BudgetLine]) -> Estimate:
     u = math.sqrt(math.fsum(line.u**2 for line in lines))
     shares = math.fsum(line.u**4 / line.dof for line in lines)
     return Estimate(value, unit, u, u**4 / shares if shares > 0 else math.inf, lines)
+
+
+def scatter_of_mean(source: str, values: ArrayLike) -> BudgetLine:
+    """Return the type A line of the mean of independent readings, shape (n,), n > 1: s / sqrt(n), n - 1 degrees of freedom.
+
+    Notes
+    -----
+    JCGM 100:2008, 4.2.3. Deviations are taken from the mean first, so that readings that differ in their last digits
+    only keep their scatter.
+    """
+    readings = np.asarray(values, dtype=np.float64)
+    s = float(np.std(readings - readings[0], ddof=1))
+    return BudgetLine(source, "A", s / math.sqrt(readings.size), readings.size - 1.0)
 
 
 def refused(unit: str, reason: str) -> Estimate:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.angles import circular_mean, wrap
-from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.estimate import BudgetLine, Estimate, estimate, refused, scatter_of_mean
 
 Floats = NDArray[np.float64]
 PhaseAt = Callable[[Floats], Floats]
@@ -65,8 +65,7 @@ def index_to_emf(index_times_s: Floats, phase_at: PhaseAt, direction: int) -> Es
         BudgetLine("speed ripple locked to the rotation", "B", LOCKED_RIPPLE * to_zero),
     ]
     if position.size > 1:
-        u = float(np.std(wrap(position - mean), ddof=1)) / math.sqrt(position.size)
-        lines.append(BudgetLine("scatter from turn to turn", "A", u, position.size - 1.0))
+        lines.append(scatter_of_mean("scatter from turn to turn", wrap(position - mean)))
     return estimate(mean, "deg_el", lines)
 
 
@@ -116,8 +115,7 @@ def index_to_fundamental(
     mean = circular_mean(phases)
     lines = [BudgetLine("encoder's own errors over a turn", "B", U_PHASE_DEG_EL)]
     if turns > 1:
-        u = float(np.std(wrap(phases - mean), ddof=1)) / math.sqrt(turns)
-        lines.append(BudgetLine("scatter from turn to turn", "A", u, turns - 1.0))
+        lines.append(scatter_of_mean("scatter from turn to turn", wrap(phases - mean)))
     return estimate(mean, "deg_el", lines)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.estimate import BudgetLine, Estimate, estimate, refused, scatter_of_mean
 from analysis.pulse_trains import PulseTrain
 
 Floats = NDArray[np.float64]
@@ -121,6 +121,5 @@ def _budget(each_turn: Floats, scatter: float, grid: float) -> list[BudgetLine]:
     lacking = max(0.0, (BOTH_ENDS * grid) ** 2 - scatter**2) ** 0.5
     lines = [BudgetLine("sample grid of the edges", "B", max(GRID_PART * grid, lacking))]
     if each_turn.size > 1:
-        u = float(np.std(each_turn, ddof=1)) / float(np.sqrt(each_turn.size))
-        lines.append(BudgetLine("scatter of the means of the turns", "A", u, each_turn.size - 1.0))
+        lines.append(scatter_of_mean("scatter of the means of the turns", each_turn))
     return lines

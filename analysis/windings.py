@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from analysis.conformity import combined_u
 from analysis.crossings import ZeroPhase
-from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled
+from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled, scatter_of_mean
 
 Floats = NDArray[np.float64]
 
@@ -41,12 +41,11 @@ def constant_peak_v_per_krpm(
         return refused("V/krpm", "no capture with a verified speed")
     each = np.array(amplitudes_v) / np.abs(speeds_rpm) * 1000
     mean = float(each.mean())
-    u_a = float(each.std(ddof=1) / math.sqrt(each.size)) if each.size > 1 else 0.0
     return estimate(
         mean,
         "V/krpm",
         [
-            BudgetLine("scatter from capture to capture", "A", u_a, max(1.0, each.size - 1.0)),
+            *([scatter_of_mean("scatter from capture to capture", each)] if each.size > 1 else []),
             BudgetLine("voltage scale of probe and scope", "B", mean * gain_u),
             BudgetLine("time base", "B", mean * time_base_u),
         ],

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.angles import wrap
 from analysis.correction import correction
-from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.estimate import BudgetLine, Estimate, estimate, refused, scatter_of_mean
 from analysis.pairings import PAIR_ZERO_DEG_EL, PAIRS, SENSORS, nominal_deg_el
 from analysis.separation import AtSpeed, Separated, separate
 from station.basis import Basis, Machine
@@ -139,8 +139,8 @@ def _add_differences(
             gathered.add(decision.finding(f"{name}_{sensor}", none))
             continue
         largest = max(values, key=abs)
-        u = float(np.std(values, ddof=1) / np.sqrt(len(values))) if len(values) > 1 else abs(largest)
-        line = BudgetLine("scatter from capture to capture", "A", u, max(1, len(values) - 1))
+        scatter = "scatter from capture to capture"
+        line = scatter_of_mean(scatter, values) if len(values) > 1 else BudgetLine(scatter, "A", abs(largest), 1.0)
         made = decision.finding(f"{name}_{sensor}", estimate(largest, "deg_el", [line]))
         gathered.add(replace(made, reason="; ".join(notes)) if name == "unexplained" and notes else made)
 

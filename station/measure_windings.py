@@ -7,7 +7,7 @@ import numpy as np
 
 from analysis.emf_asymmetry import asymmetry_split
 from analysis.emf_forms import constant_forms, flux_linkage, torque_constant
-from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled
+from analysis.estimate import BudgetLine, Estimate, estimate, refused, scaled, scatter_of_mean
 from analysis.insulation import InsulationKind, insulation_at_40_c
 from analysis.pairings import pair_angles
 from analysis.winding_faults import SOUND, winding_signature
@@ -34,6 +34,7 @@ from station.timed_captures import Timed, by_key, own_sensor, speeds_both_ways
 READING_U = 0.002
 """Relative standard uncertainty of a four-wire reading by hand (common practice, no source)."""
 INSULATION_U = 0.03
+THD_U_PERCENT = 0.1
 CONSTANT_LEAST_RPM = 150.0
 """Slower captures carry too much of the converter's step."""
 LEAST_ZERO_U_DEG_EL = 0.01
@@ -132,8 +133,11 @@ def _thd(timed: Sequence[Timed], decision: Decision) -> Finding:
     if not parts:
         return decision.finding("thd", refused("percent", "no capture with whole cycles of EMF"), label)
     figures = [thd_percent(p) for p in parts]
-    u = float(np.std(figures, ddof=1) / np.sqrt(len(figures))) if len(figures) > 1 else 0.1
-    line = BudgetLine("scatter from capture to capture", "A", u, max(1, len(figures) - 1))
+    line = (
+        scatter_of_mean("scatter from capture to capture", figures)
+        if len(figures) > 1
+        else BudgetLine("one capture only (assumed)", "B", THD_U_PERCENT)
+    )
     orders = tuple(
         Detail(f"order {k}", 100 * float(np.mean([p[k] for p in parts if k in p])), "percent")
         for k in sorted({k for p in parts for k in p})

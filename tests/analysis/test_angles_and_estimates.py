@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.angles import circular_mean, wrap
-from analysis.estimate import BudgetLine, estimate, refused, scaled
+from analysis.estimate import BudgetLine, estimate, refused, scaled, scatter_of_mean
 
 ANGLES = st.floats(-1e4, 1e4)
 
@@ -48,6 +48,31 @@ def test_uncertainty_and_freedom_of_the_gum_examples() -> None:
     product = [BudgetLine(str(dof), "A", u, dof) for u, dof in ((0.25, 9.0), (0.57, 4.0), (0.82, 14.0))]
     found = estimate(1.0, "", product)
     assert (found.u, found.dof) == (pytest.approx(1.03, abs=0.005), pytest.approx(19.0, abs=0.05))
+
+
+DAYS_V = [10.000172, 10.000116, 10.000013, 10.000144, 10.000106, 10.000031, 10.000060, 10.000125, 10.000163, 10.000041]
+TEMPERATURES_C = [96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07,
+                  100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("readings", "s", "tolerance"),
+    [
+        # JCGM 100:2008, 4.4.3 and table 1: mean 100.145 degC, s 1.489, s / sqrt(20) = 0.333.
+        (TEMPERATURES_C, 1.489, 0.0005),
+        # JCGM 100:2008, H.5: the means of ten days of a voltage standard, s of the means 57 uV.
+        (DAYS_V, 57e-6, 0.5e-6),
+        # NIST StRD, univariate NumAcc1 to NumAcc4 (certified s 1 and 0.1; data and values from memory).
+        ([10000001, 10000003, 10000002], 1.0, 1e-12),
+        ([1.2, *[1.1, 1.3] * 500], 0.1, 1e-12),
+        ([1000000.2, *[1000000.1, 1000000.3] * 500], 0.1, 1e-9),
+        ([10000000.2, *[10000000.1, 10000000.3] * 500], 0.1, 1e-8),
+    ],
+)
+def test_scatter_of_a_mean_is_that_of_published_readings(readings: list[float], s: float, tolerance: float) -> None:
+    found = scatter_of_mean("scatter", readings)
+    assert found.u * math.sqrt(len(readings)) == pytest.approx(s, abs=tolerance)
+    assert (found.kind, found.dof) == ("A", len(readings) - 1.0)
 
 
 def test_lines_without_a_share_are_left_out_and_a_count_has_none() -> None:

@@ -97,6 +97,26 @@ def test_correlated_inputs_give_the_impedance_of_the_gum_and_leaving_correlation
     assert combined_u(slopes, u.tolist()) == pytest.approx(0.195, abs=0.001)
 
 
+def test_a_calibration_line_is_as_uncertain_at_30_degrees_as_the_gum_says() -> None:
+    # JCGM 100:2008 H.3: intercept -0.1712 (0.0029) at 20 degC, slope 0.00218 (0.00067), r -0.930; b(30) -0.1494 (0.0041).
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]) - 20
+    b = np.array([-171, -169, -166, -159, -164, -165, -156, -157, -159, -161, -160]) / 1000
+    slope, intercept = np.polyfit(t, b, 1)
+    left = b - intercept - slope * t
+    s = math.sqrt(float(left @ left) / (t.size - 2))
+    spread = t.size * float(t @ t) - float(t.sum()) ** 2
+    u_intercept, u_slope = s * math.sqrt(float(t @ t) / spread), s * math.sqrt(t.size / spread)
+    r = -float(t.sum()) / math.sqrt(t.size * float(t @ t))
+    assert (intercept, slope, r) == (
+        pytest.approx(-0.1712, abs=5e-5),
+        pytest.approx(0.00218, abs=5e-6),
+        pytest.approx(-0.930, abs=5e-4),
+    )
+    at_30 = combined_u([1.0, 10.0], [u_intercept, u_slope], [[1.0, r], [r, 1.0]])
+    assert at_30 == pytest.approx(0.0041, abs=5e-5)
+    assert combined_u([1.0, 10.0], [u_intercept, u_slope]) > 1.7 * at_30
+
+
 def test_correlated_uncertainty_agrees_with_a_reference_library() -> None:
     from uncertainties import correlated_values
 
