@@ -1,5 +1,6 @@
 """`polemark analyse` finds in saved captures what a run would find, says that it is no record, and makes one if asked."""
 
+import itertools
 import json
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,8 @@ from db.store import Store
 from station.captures_file import Captures
 from station.cli import cli
 from station.finding_names import FINDINGS
+
+README = Path(__file__).resolve().parents[2] / "README.md"
 
 
 def run(*args: str | Path) -> tuple[int, str]:
@@ -259,3 +262,10 @@ def test_the_sites_rule_judges_the_captures(folder: Path, tmp_path: Path) -> Non
     assert code == 2
     assert "policy.yaml:1:" in sentence
     assert "unknown decision rule 'hope'; allowed: guard band of ISO 14253-1" in sentence
+
+
+def test_the_example_of_the_readme_is_a_sound_description() -> None:
+    lines = README.read_text(encoding="utf-8").splitlines()
+    first = next(i for i, line in enumerate(lines) if line.startswith("    captures: "))
+    example = "\n".join(itertools.takewhile(str.strip, (line[4:] for line in lines[first:])))
+    assert [f.direction for f in Captures.read_string(example, "README.md").files] == ["CW", "CCW"]
