@@ -1,13 +1,15 @@
 """The schema at opening: what the database is, migrating it when it is older, refusing what is not ours or not whole."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, Engine, inspect, text
+from sqlalchemy import Connection, Engine, MetaData, inspect, text
 
 from db.append_only import lost_triggers
 from db.engine import reading, use_write_ahead_log, writing
 from db.store_errors import StoreError
+from db.tables import Base
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -15,12 +17,24 @@ if TYPE_CHECKING:
 MIGRATIONS = Path(__file__).with_name("migrations")
 
 
-def newest_revision() -> str:
-    """Return the revision that this program knows last; file names begin with it."""
-    return max(path.name[:4] for path in (MIGRATIONS / "versions").glob("[0-9]*_*.py"))
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """One kind of database: its tables, the migrations that lead there, and the table that tells it from others."""
+
+    named: str
+    metadata: MetaData
+    migrations: Path
+    mark: str
+
+    def newest_revision(self) -> str:
+        """Return the revision that this program knows last; file names begin with it."""
+        return max(path.name[:4] for path in (self.migrations / "versions").glob("[0-9]*_*.py"))
 
 
-def ready(engine: Engine, where: str) -> None:
+STORE = Schema("a polemark store", Base.metadata, MIGRATIONS, "entries")
+
+
+def ready(engine: Engine, where: str, schema: Schema = STORE) -> None:
     """Bring a database to this program's schema and check that its rows are protected.
 
     Raises
@@ -29,50 +43,50 @@ def ready(engine: Engine, where: str) -> None:
         It is of a newer schema, is no store, or has lost its triggers.
     """
     with reading(engine, where) as connection:
-        current = _revision(connection, where)
+        current = _revision(connection, where, schema)
     # Only now that it is known to be a store, or empty: another program's file keeps its own settings.
     with reading(engine, where) as connection:
         use_write_ahead_log(connection)
-    if current != newest_revision():
+    if current != schema.newest_revision():
         with writing(engine, where) as connection:
             # Another process may have migrated while this one waited for the lock.
-            if _revision(connection, where) != newest_revision():
-                _upgrade(connection)
+            if _revision(connection, where, schema) != schema.newest_revision():
+                _upgrade(connection, schema)
     with reading(engine, where) as connection:
-        lost = lost_triggers(connection)
+        lost = lost_triggers(connection, schema.metadata)
     if lost:
         raise StoreError(
             f"{where}: triggers that keep it append-only are missing or changed ({', '.join(lost)}); it is not used"
         )
 
 
-def config_for(connection: Connection) -> "Config":
+def config_for(connection: Connection, schema: Schema = STORE) -> "Config":
     """Return the settings of the migrations for one connection; they come from the installed package, wherever it is."""
     from alembic.config import Config
 
     config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    config.set_main_option("script_location", str(schema.migrations).replace("%", "%%"))
     config.attributes["connection"] = connection
     return config
 
 
-def _upgrade(connection: Connection) -> None:
+def _upgrade(connection: Connection, schema: Schema) -> None:
     # Alembic takes a while to import, and most openings do without.
     from alembic import command
 
-    command.upgrade(config_for(connection), "head")
+    command.upgrade(config_for(connection, schema), "head")
 
 
-def _revision(connection: Connection, where: str) -> str | None:
-    """Return the revision of a store, or None for an empty database."""
+def _revision(connection: Connection, where: str, schema: Schema) -> str | None:
+    """Return the revision of a database of ours, or None for an empty database."""
     tables = inspect(connection).get_table_names()
     if not tables:
         return None
-    if "alembic_version" not in tables or "entries" not in tables:
-        raise StoreError(f"{where}: the database holds other tables; allowed: a polemark store, or an empty database")
+    if "alembic_version" not in tables or schema.mark not in tables:
+        raise StoreError(f"{where}: the database holds other tables; allowed: {schema.named}, or an empty database")
     current = connection.scalar(text("SELECT version_num FROM alembic_version"))
-    if current is None or str(current) > newest_revision():
+    if current is None or str(current) > schema.newest_revision():
         raise StoreError(
-            f"{where}: its schema ({current}) is newer than this program knows ({newest_revision()}); use the newer program, nothing was changed"
+            f"{where}: its schema ({current}) is newer than this program knows ({schema.newest_revision()}); use the newer program, nothing was changed"
         )
     return str(current)

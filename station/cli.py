@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 
 import click
 
+from station.cli_central import central
 from station.exit_codes import BadInput, ExitCode
 
 FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -193,6 +194,9 @@ def bench_simulate(motors: Path | None, faults: tuple[str, ...], clock: str, fac
     from station.bench_command import simulate_command
 
     return simulate_command(motors, faults, clock, factor, out)
+
+
+cli.add_command(central)
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -47,7 +47,7 @@ def test_revisions_are_numbered_in_one_line_and_file_names_say_so() -> None:
     numbers = [script.revision for script in reversed(scripts)]
     assert numbers == [f"{i:04d}" for i in range(1, len(numbers) + 1)]
     assert all(re.fullmatch(rf"{s.revision}_[a-z_]+\.py", Path(s.path).name) for s in scripts)
-    assert schema.newest_revision() == numbers[-1]
+    assert schema.STORE.newest_revision() == numbers[-1]
 
 
 def test_a_store_has_its_safe_settings(tmp_path: Path) -> None:

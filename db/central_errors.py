@@ -1,0 +1,42 @@
+"""What can go wrong between a station and the central store.
+
+StoreError
+├── CentralAway       the server or the way to it is gone, for now: the same may succeed later
+└── HistoryRefused    what the station holds is not what it signed, or does not continue what central holds
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy.exc import InterfaceError, OperationalError
+
+from db.store_errors import StoreError, told
+
+
+class CentralAway(StoreError):  # noqa: N818 - it names what is wrong, as the sentence does
+    """The central store does not answer now; what it holds and what the station holds is intact."""
+
+
+class HistoryRefused(StoreError):  # noqa: N818 - it names what happened
+    """A station's ledger was not taken; the message says why."""
+
+
+@contextmanager
+def reached(where: str) -> Iterator[None]:
+    """Turn an error of the central database into a sentence, and tell what may pass from what will not.
+
+    Raises
+    ------
+    CentralAway
+        It does not answer, went away, or is short of something that its administrator can give.
+    StoreError
+        It refused.
+    """
+    try:
+        with told(where):
+            yield
+    except StoreError as error:
+        if isinstance(error.__cause__, (OperationalError, InterfaceError)):
+            said = str(error.__cause__.orig).strip().split("\n", 1)[0]
+            raise CentralAway(f"{where} cannot be used now: {said}; what is not copied waits at the station") from error
+        raise
