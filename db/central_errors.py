@@ -8,7 +8,7 @@ StoreError
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 
 from db.store_errors import StoreError, told
 
@@ -36,7 +36,11 @@ def reached(where: str) -> Iterator[None]:
         with told(where):
             yield
     except StoreError as error:
-        if isinstance(error.__cause__, (OperationalError, InterfaceError)):
-            said = str(error.__cause__.orig).strip().split("\n", 1)[0]
+        cause = error.__cause__
+        # A session that the server ended for its silence comes as an error of another kind, on a connection that is lost.
+        if isinstance(cause, DBAPIError) and (
+            cause.connection_invalidated or isinstance(cause, (OperationalError, InterfaceError))
+        ):
+            said = str(cause.orig).strip().split("\n", 1)[0]
             raise CentralAway(f"{where} cannot be used now: {said}; what is not copied waits at the station") from error
         raise

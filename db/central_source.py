@@ -84,7 +84,7 @@ class Source:
         heads: list[tuple[Head, bytes]] = []
         contents = _Contents(self.where)
         with reading(self._store.engine, self.where) as connection:
-            for head, peaks in _heads(connection, first):
+            for head, peaks in _heads(connection, first, PARCEL_HEADS):
                 new = [self._entry(row) for row in _entries(connection, first + len(entries), head.size)]
                 for entry in new:
                     contents.add_named_in(connection, entry)
@@ -99,7 +99,7 @@ class Source:
     def _read_on(self, connection: Connection, signed_from: int) -> None:
         """Go on from where the last check ended; heads that central has were checked when they came there."""
         keys = {row.name: row.public for row in connection.execute(select(KeyRow.name, KeyRow.public))}
-        heads = {head.size: head for head, _ in _heads(connection, self._checked.size, limit=None)}
+        heads = {head.size: head for head, _ in _heads(connection, self._checked.size, None)}
         peaks = self._checked
         for entry in _entries(connection, peaks.size, None):
             if entry["position"] != peaks.size or leaf_hash(entry["content"]) != entry["leaf"]:
@@ -198,7 +198,7 @@ def _entries(connection: Connection, first: int, end: int | None) -> Iterator[Ro
     yield from connection.execute(query, execution_options={"yield_per": 50}).mappings()
 
 
-def _heads(connection: Connection, after: int, limit: int | None = PARCEL_HEADS) -> list[tuple[Head, bytes]]:
+def _heads(connection: Connection, after: int, limit: int | None) -> list[tuple[Head, bytes]]:
     """Return heads of more than `after` entries, the smallest first, each with its peaks."""
     columns = (HeadRow.size, HeadRow.root, HeadRow.at_utc, HeadRow.key, HeadRow.signature, HeadRow.peaks)
     rows = connection.execute(select(*columns).where(HeadRow.size > after).order_by(HeadRow.size).limit(limit))
