@@ -24,6 +24,7 @@ benchmark: $(STAMP)
 	$(BIN)/python tests/support/timing_benchmark.py
 	$(BIN)/python tests/support/encoder_benchmark.py
 	$(BIN)/python tests/support/store_benchmark.py
+	$(BIN)/python tests/support/central_benchmark.py
 
 accuracy: $(STAMP)
 	$(BIN)/python tests/support/accuracy.py --records $(RECORDS)

@@ -103,16 +103,16 @@ def test_copying_processes_killed_at_random_moments_lose_and_double_nothing(url:
     for _ in range(KILLS):
         copier.stdin.write("go\n")
         copier.stdin.flush()
-        pid, told = int(copier.stdout.readline().removeprefix("pid ")), 0
+        pid, lines = int(copier.stdout.readline().removeprefix("pid ")), []
         for _ in range(rng.randrange(3)):
-            if (line := copier.stdout.readline().strip()) == "ended":
+            lines.append(copier.stdout.readline().strip())
+            if lines[-1] == "done":
                 break
-            told = int(line.removeprefix("held "))
-        else:
-            time.sleep(rng.uniform(0.0, 0.05))
-            os.kill(pid, signal.SIGKILL)
-            while (line := copier.stdout.readline().strip()) != "ended":
-                told = int(line.removeprefix("held "))
+        time.sleep(rng.uniform(0.0, 0.05))
+        os.kill(pid, signal.SIGKILL)
+        while (line := copier.stdout.readline().strip()) != "ended":
+            lines.append(line)
+        told = max((int(line.removeprefix("held ")) for line in lines if line != "done"), default=0)
         assert_whole_up_to_its_last_head(url, "station-1")
         at.append(held(url, "station-1"))
         # What it was told of had been committed.
@@ -126,29 +126,30 @@ def test_copying_processes_killed_at_random_moments_lose_and_double_nothing(url:
 
 def test_a_server_killed_and_started_again_in_the_middle_ends_with_everything(tmp_path: Path) -> None:
     station = tmp_path / "station"
-    fill(station, "station-1", runs=30, samples=20_000)
+    fill(station, "station-1", runs=60, samples=20_000)
     with private_cluster() as own:
         url = own.url()
         Central.open(url).close()
-        follow = polemark("copy", "--to", url, "--follow", "--interval", "0.1", "--data", station)
-        at = []
+        follow = polemark("copy", "--to", url, "--follow", "--interval", "0.1", "--data", station, parcel_bytes=0)
+        at, waited = [], []
         for seed in range(4):
             before = held(url, "station-1")
             wait_for(lambda before=before: held(url, "station-1") > before)
             own.kill()
+            waited.append(size_of(station))
             # The station works on.
-            fill(station, "station-1", runs=3, seed=20 + seed, samples=20_000)
+            fill(station, "station-1", runs=20, seed=20 + seed, samples=20_000)
             own.start()
             assert_whole_up_to_its_last_head(url, "station-1")
             at.append(held(url, "station-1"))
-        with Store.open(station / "records.db") as store:
-            due = Source(store, "station-1").size()
-        wait_for(lambda: held(url, "station-1") == due)
+        wait_for(lambda: held(url, "station-1") == size_of(station))
         follow.send_signal(signal.SIGINT)
         _, errors = follow.communicate(timeout=60)
         assert follow.returncode == 0
         assert "what is not copied waits at the station; next try in 1 s" in errors
         assert at == sorted(at)
+        # It was in the middle at least once.
+        assert any(there < size for there, size in zip(at, waited, strict=True))
         assert_copied_whole(station, url, "station-1")
 
 
@@ -196,6 +197,11 @@ def test_a_copying_process_that_went_silent_in_the_middle_keeps_nobody_waiting_f
         # It waits for the lock until the server ends the transaction that says nothing; who held it is told when it goes on.
         assert copy_parcel(Source(store, "station-1"), central).copied == 9
     assert_copied_whole(tmp_path, url, "station-1")
+
+
+def size_of(folder: Path) -> int:
+    with Store.open(folder / "records.db") as store:
+        return Source(store, "station-1").size()
 
 
 def wait_for(happened: Callable[[], bool], deadline_s: float = 60.0) -> None:

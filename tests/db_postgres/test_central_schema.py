@@ -1,12 +1,13 @@
 """The central store's tables: models and migrations say the same, rows are only added, and no database is taken for another."""
 
+import re
 from pathlib import Path
 
 import psycopg
 import pytest
 from alembic import command
 from alembic.script import ScriptDirectory
-from central_samples import assert_copied_whole, copy, database_of, fill, plain
+from central_samples import ROOT, assert_copied_whole, copy, database_of, fill, plain
 from private_postgres import Cluster
 
 from db.append_only import UNPROTECTED
@@ -83,12 +84,10 @@ def test_a_newer_central_schema_is_left_alone_and_said(filled: str) -> None:
         Central.open(filled)
 
 
-RIGHTS = """
-CREATE ROLE {role} LOGIN;
-GRANT SELECT, INSERT ON ALL TABLES IN SCHEMA public TO {role};
-REVOKE INSERT ON alembic_version FROM {role};
-GRANT UPDATE ON central_sightings TO {role};
-"""
+def rights_in_the_guide(role: str) -> str:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    granted = re.findall(r"^    (GRANT .*?;)$", guide, re.MULTILINE | re.DOTALL)
+    return "".join(statement.replace(" copier;", f" {role};") for statement in granted)
 
 
 def test_a_station_copies_with_the_right_to_add_alone_and_can_neither_change_nor_unlock_a_row(
@@ -96,7 +95,7 @@ def test_a_station_copies_with_the_right_to_add_alone_and_can_neither_change_nor
 ) -> None:
     role = f"copier_{database_of(filled)}"
     with psycopg.connect(plain(filled)) as connection:
-        connection.execute(RIGHTS.format(role=role))  # type: ignore[arg-type]
+        connection.execute(f"CREATE ROLE {role} LOGIN; {rights_in_the_guide(role)}")
     own = filled.replace("polemark@", f"{role}@")
     fill(tmp_path / "two", "station-2", runs=2, seed=2)
     copy(tmp_path / "two", own, "station-2")

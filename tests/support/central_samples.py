@@ -3,7 +3,8 @@
 import sqlite3
 import subprocess
 import sys
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from sqlalchemy import make_url
 from store_samples import NOW, document, started, waveform
 
 from db.central_copy import copy_parcel
-from db.central_source import Source
+from db.central_source import PARCEL_BYTES, Source
 from db.central_store import Central
 from db.record_rules import Attachment
 from db.store import Store
@@ -54,6 +55,19 @@ def copy(folder: Path, url: str, station: str, accepted: tuple[str, ...] = ()) -
         while (progress := copy_parcel(source, central, accepted)).waiting:
             copied += progress.copied
         return copied + progress.copied
+
+
+@contextmanager
+def tampering(folder: Path) -> Iterator[sqlite3.Connection]:
+    """Open a store as someone with full rights could: without its triggers, which are put back at the end."""
+    with closing(sqlite3.connect(folder / "records.db")) as connection:
+        triggers = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
+            connection.execute(f"DROP TRIGGER {name}")
+        yield connection
+        for _, sql in triggers:
+            connection.execute(sql)
+        connection.commit()
 
 
 def at_station(folder: Path) -> dict[str, list[tuple[Any, ...]]]:
@@ -99,9 +113,20 @@ def database_of(url: str) -> str:
     return name
 
 
-def polemark(*arguments: str | Path) -> "subprocess.Popen[str]":
+PROGRAM = """
+import sys
+from db import central_source
+central_source.PARCEL_BYTES = int(sys.argv[1])
+from station.cli import main
+main(["central", *sys.argv[2:]])
+"""
+
+
+def polemark(
+    *arguments: str | Path, parcel_bytes: int = PARCEL_BYTES, folder: Path | None = None
+) -> "subprocess.Popen[str]":
     """Start the command as a shell would."""
     return subprocess.Popen(
-        [sys.executable, "-m", "station.cli", "central", *map(str, arguments)],
-        env={"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        [sys.executable, "-c", PROGRAM, str(parcel_bytes), *map(str, arguments)],
+        cwd=folder, env={"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip

@@ -1,9 +1,10 @@
 """Copies a station until it is killed; run as a program it forks such copiers, which start at once.
 
-Every line on standard input starts one. It says `pid N`, then `held N` after each parcel, one head a parcel.
+Every line on standard input starts one. It says `pid N`, then `held N` after each parcel, and `done` when nothing waits.
 """
 
 import os
+import signal
 import sys
 from pathlib import Path
 
@@ -18,6 +19,7 @@ def say(line: str) -> None:
 
 
 def copy_all(folder: Path, url: str, station: str) -> None:
+    # The smallest parcels, so that there are many moments to be killed at.
     central_source.PARCEL_BYTES = 0
     with Store.open(folder / "records.db") as store, Central.open(url) as central:
         source = central_source.Source(store, station)
@@ -31,7 +33,8 @@ if __name__ == "__main__":
         if pid == 0:
             say(f"pid {os.getpid()}")
             copy_all(Path(sys.argv[1]), sys.argv[2], sys.argv[3])
-            os._exit(0)
+            say("done")
+            signal.pause()
         # The next one starts when this one has been killed.
         os.waitpid(pid, 0)
         say("ended")
