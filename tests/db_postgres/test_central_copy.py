@@ -4,6 +4,7 @@ import json
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -114,6 +115,9 @@ def test_stations_and_records_are_listed_over_all_stations(url: str, tmp_path: P
 
 def test_the_commands_list_what_was_copied_and_what_waits(url: str, tmp_path: Path) -> None:
     fill(tmp_path, "station-1", runs=2)
+    assert ended("stations", "--at", url).stdout == "No stations: nothing was copied yet.\n"
+    never = ended("stations", "--at", url, "--data", tmp_path).stdout.splitlines()
+    assert [line.split() for line in never[1:]] == [["station-1", "0", "-", "never", "9", "behind"]]
     done = ended("copy", "--to", url, "--data", tmp_path)
     assert (done.stdout, done.returncode) == ("Station station-1: 9 entries copied; central holds 9.\n", 0)
     with Store.open(tmp_path / "records.db") as store:
@@ -146,6 +150,16 @@ def test_a_store_without_runs_has_no_name_and_nothing_to_copy(url: str, tmp_path
     assert_copied_whole(tmp_path, url, "bench 7")
 
 
+def test_following_begins_with_the_first_run_of_a_new_station(url: str, tmp_path: Path) -> None:
+    with Store.open(tmp_path / "records.db") as store:
+        store.add_job({"number": "J-1"}, "S-1", NOW)
+    Central.open(url).close()
+    following = polemark("copy", "--to", url, "--follow", "--interval", "0.1", "--data", tmp_path)
+    fill(tmp_path, "station-1", runs=1)
+    finish(url, [following], {"station-1": 8})
+    assert_copied_whole(tmp_path, url, "station-1")
+
+
 def ended(*arguments: str | Path) -> "subprocess.CompletedProcess[str]":
     process = polemark(*arguments)
     out, errors = process.communicate(timeout=60)
@@ -155,9 +169,12 @@ def ended(*arguments: str | Path) -> "subprocess.CompletedProcess[str]":
 
 def finish(url: str, copying: list["subprocess.Popen[str]"], due: dict[str, int]) -> None:
     """Wait until central holds what is due, then end the copying processes as Ctrl-C does."""
+    deadline = time.monotonic() + 120
     with Central.open(url) as central:
         while {s.station: s.entries for s in stations(central)} != due:
             assert all(process.poll() is None for process in copying), [p.communicate() for p in copying]
+            assert time.monotonic() < deadline, "it did not all come"
+            time.sleep(0.02)
     for process in copying:
         process.send_signal(signal.SIGINT)
     answers = [process.communicate(timeout=60) for process in copying]
