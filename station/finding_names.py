@@ -63,7 +63,7 @@ _ROWS = (
     ("emf_constant", "EMF constant", "V/krpm", "windings"),
     ("emf_constant_{pair}", "EMF constant of {pair}, peak", "V/krpm", "windings"),
     ("emf_constant_20c", "EMF constant referred to 20 degC", "V/krpm", "windings"),
-    ("pair_angle_{pair}", "angle from {pair} to the next winding pair", "deg_el", "windings"),
+    ("pair_angle_{pair}", "angle from the fundamental of {pair} to that of the next pair", "deg_el", "windings"),
     ("emf_asymmetry_{pair}", "asymmetry of the waveform of {pair}", "deg_el", "windings"),
     ("locked_ripple_{pair}", "speed ripple locked to the rotation, seen on {pair}", "deg_el", "windings"),
     ("winding_signature", "what the EMF of the pairs points to", "", "windings"),

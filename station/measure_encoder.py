@@ -19,6 +19,8 @@ from station.run_facts import Gathered
 
 BOTH = 2
 MOST_PLACES = 12
+SHOWN_WITH: dict[str, tuple[str, ...]] = {"dropped_counts": ("lost", "narrow"), "extra_counts": ("false",)}
+"""Which places of lost and false pulses stand beside which count."""
 Analysed = tuple[Taken, EncoderFigures]
 
 FIGURES: dict[str, tuple[str, Callable[[EncoderFigures], Estimate]]] = {
@@ -45,7 +47,7 @@ def measure_encoder(pool: Sequence[Taken], basis: Basis, gathered: Gathered, dec
                "quadrature_phase": 90.0, "duty_A": 50.0, "duty_B": 50.0}  # fmt: skip
     for name, (unit, of) in FIGURES.items():
         estimates = [of(f) for _, f in figures]
-        places = _places(figures) if name in ("dropped_counts", "extra_counts") else ()
+        places = _places(figures, SHOWN_WITH.get(name, ()))
         gathered.add(decision.finding(name, _worst(estimates, unit, nominal.get(name, 0.0)), detail=places))
     gathered.add(decision.finding("index_to_emf", _both_ways(figures, _index_to_emf)))
     gathered.add(
@@ -75,7 +77,7 @@ def _deviations(figures: Sequence[Analysed]) -> list[str]:
     return notes
 
 
-def _places(figures: Sequence[Analysed]) -> tuple[Detail, ...]:
+def _places(figures: Sequence[Analysed], kinds: tuple[str, ...]) -> tuple[Detail, ...]:
     """Say where pulses were lost or false, and whether they come there again: then the disc has it, else the signal."""
     again = {True: "comes there each turn", False: "does not come there again", None: "passed once"}
     return tuple(
@@ -85,7 +87,7 @@ def _places(figures: Sequence[Analysed]) -> tuple[Detail, ...]:
             "",
         )
         for t, f in figures
-        for a in f.anomalies[:MOST_PLACES]
+        for a in [a for a in f.anomalies if a.what in kinds][:MOST_PLACES]
     )
 
 

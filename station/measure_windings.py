@@ -47,7 +47,8 @@ def measure_windings(timed: Sequence[Timed], basis: Basis, gathered: Gathered, d
     dead = dead_pairs(constants)
     phase = open_phase(dead)
     why = f"phase {phase} is open" if phase else f"no EMF on {', '.join(dead)}" if dead else ""
-    angles = pair_angles(half_sums(timed))
+    # By the fundamental: shorted turns leave harmonics in a pair that shift the zeros of its waveform besides.
+    angles = pair_angles(half_sums(timed, "fundamental"))
     _add_constants(constants, why, basis, gathered, decision)
     balance = unbalance_percent(constants)
     gathered.add(

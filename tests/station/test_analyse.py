@@ -269,3 +269,27 @@ def test_the_example_of_the_readme_is_a_sound_description() -> None:
     first = next(i for i, line in enumerate(lines) if line.startswith("    captures: "))
     example = "\n".join(itertools.takewhile(str.strip, (line[4:] for line in lines[first:])))
     assert [f.direction for f in Captures.read_string(example, "README.md").files] == ["CW", "CCW"]
+
+
+def test_shorted_turns_are_named_by_amplitudes_and_by_the_angles_of_the_fundamentals(tmp_path: Path) -> None:
+    """A phase of 90 % turns its two pairs by 1.74 deg_el towards each other: phasor arithmetic of a star."""
+    phases = np.array([0.9, 1.0, 1.0])
+    theta = 2 * np.pi * 4 * 10 * np.arange(60_000) * 1e-5
+    files = []
+    for sign, direction in ((1, "CW"), (-1, "CCW")):
+        for pair, (first, second) in {"U-V": (0, 1), "V-W": (1, 2), "W-U": (2, 0)}.items():
+            each = [phases[k] * np.sin(sign * theta - np.radians(120 * k)) for k in range(3)]
+            # A star's third harmonic cancels between two sound phases; beside a weak one a tenth of it stays.
+            third = [phases[k] * 0.05 * np.sin(3 * sign * theta + 0.3) for k in range(3)]
+            emf = 40 * sign * (each[first] + third[first] - each[second] - third[second])
+            square = {f"H{k + 1}": 5.0 * (np.sin(sign * theta + np.radians(30 - 120 * k)) > 0) for k in range(3)}
+            name = f"{direction}-{pair}.npz"
+            np.savez(tmp_path / name, emf=np.round(emf, 1), **square)
+            files.append({"file": name, "direction": direction, "winding_pair": pair})
+    signals = {name: name for name in ("emf", "H1", "H2", "H3")}
+    _, said = run(describe(tmp_path, files, signals=signals, time=None, interval="10 us"), "--json")
+    findings = json.loads(said)["findings"]
+    assert findings["winding_signature"]["text"].startswith("phase U is 10")
+    assert "shorted turns" in findings["winding_signature"]["text"]
+    angles = [findings[f"pair_angle_{pair}"]["value"] for pair in ("UV", "VW", "WU")]
+    assert angles == pytest.approx([121.74, 121.74, 116.52], abs=0.1)
