@@ -28,6 +28,8 @@ benchmark: $(STAMP)
 
 accuracy: $(STAMP)
 	$(BIN)/python tests/support/accuracy.py --records $(RECORDS)
+	$(BIN)/python tests/support/accuracy.py
+	$(BIN)/python tests/support/live_accuracy.py
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .

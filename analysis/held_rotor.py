@@ -265,7 +265,8 @@ def _check(rests: Sequence[Rest], edges: Sequence[EdgeCounts]) -> None:
 
 def _rest_angles(rests: Sequence[Rest], counter: Counter) -> Floats:
     """Angle of each rest on the counter less its theta, shape (n,) [deg_el]."""
-    return counter.angles_deg_el([r.counts for r in rests]) - np.array([rest_deg_el(r.vector) for r in rests])
+    held = np.array([rest_deg_el(r.vector) for r in rests], dtype=np.float64)
+    return counter.angles_deg_el([r.counts for r in rests]) - held
 
 
 def _misfit(rests: Sequence[Rest], away: Floats) -> str:
@@ -290,8 +291,7 @@ def _misfit(rests: Sequence[Rest], away: Floats) -> str:
 
 
 def _about(away: Floats) -> Floats:
-    about: Floats = wrap(away - circular_mean(away))
-    return about
+    return wrap(away - circular_mean(away))
 
 
 def _bands(rests: Sequence[Rest], away: Floats) -> dict[str, Band]:
