@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from held_rotor_generator import SENSOR_PAIR, HeldMotor, draw_motor, rests
 
+from analysis.counter import Counter
 from analysis.current_vectors import rest_deg_el
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
-from analysis.held_rotor import Counter, EdgeCounts, HeldRotor, Rest, against_spin, approach_plan, held_rotor
+from analysis.held_rotor import EdgeCounts, HeldRotor, Rest, against_spin, approach_plan, held_rotor
 
 PAIRS = {s: "-".join(pair) for s, pair in SENSOR_PAIR.items()}
 POLARITY = dict.fromkeys(SENSOR_PAIR, 1)
