@@ -37,6 +37,7 @@ CROSSED_DEG_EL = 1.0
 """Rests reached going clockwise lie before those reached going counter-clockwise, or at most this far beyond them."""
 ONE_SIDE_DEG_EL = 2.0
 """Standard uncertainty of rests that were all reached from one side, so that their band is not known (assumed: 3.5 %)."""
+ONE_SIDE = "friction, approached from one side only"
 LEAST_POLES = 2
 LIMIT_DEG_EL = 2.0
 """Largest difference from the result of a spin that is taken as agreement (assumed)."""
@@ -319,7 +320,7 @@ def _of_sensor(
 def _rest_line(band: Band) -> BudgetLine:
     if not band.both_sides:
         u = max(ONE_SIDE_DEG_EL, band.half_width_deg_el)
-        return BudgetLine("friction, approached from one side only", "B", u)
+        return BudgetLine(ONE_SIDE, "B", u)
     u = band.half_width_deg_el / math.sqrt(3 * band.rests)
     return BudgetLine("friction, rests anywhere within their band", "A", u, band.rests - 1.0)
 
@@ -385,7 +386,7 @@ def _thirds(offsets: Iterable[Estimate]) -> list[BudgetLine]:
         BudgetLine(
             source,
             each[0].kind,
-            (sum(x.u for x in each) if "one side" in source else math.sqrt(sum(x.u**2 for x in each))) / len(SENSORS),
+            (sum(x.u for x in each) if source == ONE_SIDE else math.sqrt(sum(x.u**2 for x in each))) / len(SENSORS),
             min(x.dof for x in each),
         )
         for source, each in lines.items()

@@ -22,6 +22,8 @@ WINDOW_EDGES = 6
 FAST_DEG_EL = 0.5
 FAST_WEIGHT = 0.6
 TIME_CONSTANT_S = 0.05
+APART_DEG_EL = 5.0
+"""Further apart than a hand turns the unit from one edge to the next (assumed: 60 deg_el/s at 30 rpm)."""
 OLDEST_S = 1.0
 """Older than this no figure may look as if it followed the hand (assumed: half a turn at 30 rpm)."""
 LEAST_TURN_DEG_EL = 0.2
@@ -127,7 +129,7 @@ class LiveOffset:
             # Until the window is full the middle of what there is stands in, so that cycles are not told wrongly.
             self._shift = median(self._recent)
             return
-        away = median(self._recent) - self._shift
+        away = self._middle() - self._shift
         weight = 1 - math.exp(-elapsed_s / TIME_CONSTANT_S)
         self._shift += away * (max(FAST_WEIGHT, weight) if abs(away) >= FAST_DEG_EL else weight)
 
@@ -174,6 +176,13 @@ class LiveOffset:
         if len(self._recent) < WINDOW_EDGES:
             return f"{len(self._recent)} edges so far; needed: {WINDOW_EDGES}"
         return ""
+
+    def _middle(self) -> float:
+        """Median of the window; where half of it is false, the one of the two middle edges that is nearer to before."""
+        low, high = sorted(self._recent)[WINDOW_EDGES // 2 - 1 : WINDOW_EDGES // 2 + 1]
+        if high - low > APART_DEG_EL:
+            return min(low, high, key=lambda r: abs(r - self._shift))
+        return (low + high) / 2
 
     def _scatter(self) -> float:
         middle = median(self._recent)

@@ -119,13 +119,23 @@ def test_readings_follow_on_from_the_clamped_run() -> None:
     assert (alone.reading(3.5 * TURN_S).mean.u or 0) > 2 * (reading.mean.u or 0)
 
 
-def test_a_false_edge_hardly_moves_what_is_shown() -> None:
+@pytest.mark.parametrize("false", [(20, 33), (20, 22), (20, 21, 22)])
+def test_false_edges_up_to_half_of_the_last_six_hardly_move_what_is_shown(false: tuple[int, ...]) -> None:
     motor = exact(draw_live(8, RPM))
     live, edges = learnt(motor), some_edges(motor)
     for k, edge in enumerate(edges):
-        live.add(replace(edge, at_deg_el=edge.at_deg_el + 20.0) if k in (20, 33) else edge)
+        live.add(replace(edge, at_deg_el=edge.at_deg_el + 20.0) if k in false else edge)
         if k >= 6:
             assert live.reading(edge.time_s).mean.value == pytest.approx(motor.mean_deg, abs=0.1)
+
+
+def test_a_large_move_is_followed_at_once() -> None:
+    motor = exact(draw_live(8, 300.0))
+    begin = 2.5 * 60 / 300
+    # Four of six edges bring the median over, 0.4^3 of the move is left three edges later; of 50 ms alone 0.6 would be.
+    at = begin + 1.0 + np.array([0.0, 9 / 120])
+    before, after = shown(motor, 8, lambda t: np.where(t >= begin + 1.0, 5.0, 0.0), begin, at)
+    assert (after.mean.value or 0.0) - (before.mean.value or 0.0) == pytest.approx(5.0, abs=0.6)
 
 
 def test_a_turning_unit_is_seen_to_turn() -> None:
