@@ -33,8 +33,6 @@ WIDEST_BAND_DEG_EL = 5.0
 """Half width beyond which the current is too weak for the friction: 9 % of the peak torque (assumed)."""
 MISFIT_DEG_EL = 12.0
 """A rest or edge this far from the others of its kind was counted wrongly: two and a half of the widest bands."""
-CROSSED_DEG_EL = 1.0
-"""Rests reached going clockwise lie before those reached going counter-clockwise, or at most this far beyond them."""
 ONE_SIDE_DEG_EL = 2.0
 """Standard uncertainty of rests that were all reached from one side, so that their band is not known (assumed: 3.5 %)."""
 ONE_SIDE = "friction, approached from one side only"
@@ -242,16 +240,9 @@ def _misfit(rests: Sequence[Rest], away: Floats) -> str:
             f"the counts do not fit lines, pole pairs and sense: the rest {'-'.join(rests[worst].vector)} at"
             f" {rests[worst].counts:g} lies {apart[worst]:.0f} deg_el from where the others put it"
         )
-    sides = [float(np.mean(a)) for s in (1, -1) if (a := _about(away)[[r.approach == s for r in rests]]).size]
-    if len(sides) == 2 and sides[0] - sides[1] > 2 * CROSSED_DEG_EL:
-        return (
-            "rests reached going clockwise lie beyond those reached going counter-clockwise: the counts' sense is wrong"
-        )
+    if len({frozenset(r.vector) for r in rests}) < 2:
+        return "too few rests: currents in one winding pair alone cannot tell which way the counts run"
     return ""
-
-
-def _about(away: Floats) -> Floats:
-    return wrap(away - circular_mean(away))
 
 
 def _bands(rests: Sequence[Rest], away: Floats) -> dict[str, Band]:
@@ -291,14 +282,15 @@ def _of_sensor(
     edges: Sequence[EdgeCounts], band: Band | None, counter: Counter, pair: str, polarity: int
 ) -> tuple[Estimate, Estimate]:
     """Offset without cogging, and hysteresis, of one sensor."""
-    reason = f"too few rests: {pair} needs both currents" if band is None else ""
-    if band is None or reason:
-        return refused(UNIT, reason), refused(UNIT, reason)
+    if band is None:
+        few = refused(UNIT, f"too few rests: {pair} needs both currents")
+        return few, few
     nominal = PAIR_ZERO_DEG_EL[pair] + (0.0 if polarity > 0 else 180.0)
     angles = counter.angles_deg_el([e.counts for e in edges])
     at = angles - band.zero_deg_el - nominal - 180.0 * np.array([e.kind for e in edges])
     if not np.all(np.isfinite(at)):
-        return refused(UNIT, "an edge has no count"), refused(UNIT, "an edge has no count")
+        lost = refused(UNIT, "an edge has no count")
+        return lost, lost
     centre = circular_mean(at)
     away = wrap(at - centre)
     poles = np.rint((at - centre - away) / 360.0) % counter.pole_pairs
