@@ -314,7 +314,7 @@ def _gain_of(of: Round, counter: Counter) -> tuple[float, float] | None:
     if change.value is None or change.u is None or by_counts == 0:
         return None
     value = change.value / by_counts
-    u = math.hypot(change.u / by_counts, value * math.sqrt(2 / 12) / of.counts, math.sqrt(2 / 12) / of.counts)
+    u = math.hypot(change.u / by_counts, value * math.sqrt(2 / 12) / of.counts)
     if abs(value) + COVERAGE_K * u < LEAST_GAIN:
         raise UnmeasurableError(
             f"the offset did not follow the counts: {of.counts} counts, {change.value:+.2f} deg_el of"

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.current_vectors import (
@@ -74,6 +74,7 @@ def test_the_six_currents_in_their_order_lead_the_rotor_clockwise_by_a_sixth_eac
 
 
 @given(st.floats(0.5, 60.0), st.sampled_from([1, -1]), st.sampled_from([1, -1]))
+@settings(deadline=None, max_examples=100)
 def test_the_level_at_rest_tells_the_side_of_the_offset(size: float, sign: int, polarity: int) -> None:
     offset = sign * size
     for vector in vectors_of("V-W"):
@@ -89,6 +90,7 @@ def test_h1_high_with_current_from_u_to_v_means_a_positive_offset() -> None:
 
 
 @given(st.floats(0.0, 0.5))
+@settings(deadline=None, max_examples=100)
 def test_the_rotor_stays_put_up_to_the_end_of_its_band_and_not_beyond(share: float) -> None:
     half, peak = band_deg_el(share), math.sqrt(3) * LAMBDA_VS * POLE_PAIRS
     inside, outside = (
