@@ -28,7 +28,6 @@ benchmark: $(STAMP)
 
 accuracy: $(STAMP)
 	$(BIN)/python tests/support/accuracy.py --records $(RECORDS)
-	$(BIN)/python tests/support/accuracy.py
 	$(BIN)/python tests/support/live_accuracy.py
 
 lint: $(STAMP)
