@@ -91,6 +91,7 @@ def render_sheet(
             traces=_traces(document),
             dial=_dial(document, as_found),
             groups=sheet_parts.finding_groups(document, as_found),
+            further=sheet_parts.further_groups(document, as_found),
         )
     except (KeyError, UndefinedError) as error:
         raise SheetError(f"the record {document['number']} lacks what the sheet must show: {error}") from error
@@ -106,6 +107,7 @@ def render_analysis(document: Mapping[str, Any]) -> str:
         traces=_traces(record),
         dial=_dial(record, None),
         groups=sheet_parts.finding_groups(record, None),
+        further=sheet_parts.further_groups(record, None),
     )
 
 

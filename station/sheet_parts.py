@@ -213,8 +213,21 @@ def error_rows(errors: Mapping[str, float]) -> list[tuple[str, str]]:
 
 
 def finding_groups(record: Record, as_found: Record | None) -> list[FindingGroup]:
-    """Return the findings in their groups, those of the job's purpose first."""
-    findings, sources = record["findings"], limit_sources(record)
+    """Return the findings that decide in their groups, those of the job's purpose first; all where nothing has limits."""
+    return _grouped(record, as_found, [f for f in record["findings"] if _decides(f, record)])
+
+
+def further_groups(record: Record, as_found: Record | None) -> list[FindingGroup]:
+    """Return the findings that inform and decide nothing, in their groups."""
+    return _grouped(record, as_found, [f for f in record["findings"] if not _decides(f, record)])
+
+
+def _decides(finding: Record, record: Record) -> bool:
+    return finding["conformity"] is not None or not any(_limits(f) for f in record["findings"])
+
+
+def _grouped(record: Record, as_found: Record | None, findings: Sequence[Record]) -> list[FindingGroup]:
+    sources = limit_sources(record)
     named = [*GROUPS, *sorted({f["group"] for f in findings} - set(GROUPS))]
     rows = {name: tuple(_row(f, as_found, sources) for f in findings if f["group"] == name) for name in named}
     return [FindingGroup(GROUPS.get(name, name), rows[name]) for name in named if rows[name]]

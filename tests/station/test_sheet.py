@@ -83,6 +83,13 @@ def row(record: dict[str, Any], label: str, **more: Any) -> str:
     return plainly(re.sub(r"<[^>]+>", " ", found[0]).replace("&#39;", "'"))
 
 
+def further(record: dict[str, Any], **more: Any) -> str:
+    """The text of the figures without limits."""
+    found = re.search(r"Further figures, without limits.*?</section>", rendered(record, **more), re.DOTALL)
+    assert found
+    return plainly(re.sub(r"<[^>]+>", " ", found[0]))
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_a_sheet_is_well_formed_and_loads_nothing(name: str) -> None:
     page = Reader(rendered(sample_record.ALL[name]()))
@@ -251,7 +258,7 @@ def test_one_sided_limits_are_put_in_words_and_missing_ones_inform_only() -> Non
     record = sample_record.as_left()
     assert "at most 0.8 [1] conforming" in row(record, "Low level of H1")
     assert "at least 2 [1] conforming" in row(record, "Swing of H1")
-    assert "none no limit" in row(record, "Hysteresis of H1")
+    assert "Hysteresis of H1 3.921 ° el u 0.083" in further(record)
 
 
 def test_a_limit_without_source_says_so() -> None:
