@@ -1,6 +1,6 @@
 """Phase of an EMF from local fits of its zeros: the primary estimator, for the `waveform` zero.
 
-Around every zero a cubic is fitted by least squares within +-8 degrees, or +-20 where noise is more than a narrow window
+Around every zero a cubic is fitted by least squares within +-7 degrees, or +-20 where noise is more than a narrow window
 can bear, and its root taken; a cubic spline through the
 roots gives the phase between them, and nothing is given outside the first and the last.
 """
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-HALF_WINDOW_DEG = 8.0
+HALF_WINDOW_DEG = 7.0
 WIDE_HALF_WINDOW_DEG = 20.0
 NOISY_ZERO_DEG = 0.4
 """From this standard deviation of one zero on, noise weighs more than what harmonics do in the wide window."""

@@ -16,7 +16,7 @@ from analysis.mains import LEAST_BINS, bins_from_odd_harmonics, mains_rule
 from analysis.refusals import TimingSettings
 
 WINDOW_DEG, WIDE_WINDOW_DEG = 0.008, 0.09
-"""What harmonics do to a zero in windows of 8 and of 20 degrees on either side, slot harmonics in the second."""
+"""What harmonics do to a zero in windows of 7 and of 20 degrees on either side, slot harmonics in the second."""
 MAINS_DEG = 0.015
 LEAST_MAINS_DEG = 0.004
 MAINS_MET_DEG = 0.15

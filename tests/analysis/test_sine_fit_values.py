@@ -5,7 +5,7 @@ import pytest
 from sine_fit import fit_four, fit_three
 from timing_benchmark import over_the_bound
 
-from analysis.crossings import zero_phase
+from analysis.crossings import HALF_WINDOW_DEG, zero_phase
 from analysis.edges import find_edges
 from analysis.harmonic_phase import harmonic_phase
 from analysis.speed import electrical_frequency
@@ -103,7 +103,8 @@ def test_noise_of_one_zero_is_noise_over_slope() -> None:
     zeros = zero_phase(10 * np.sin(2 * np.pi * 50 * t + 0.4) + 0.01 * rng.standard_normal(t.size), 2e-5)
     assert zeros is not None
     errors_s = zeros.zeros_s - (zeros.phase_deg / 180 - 0.4 / np.pi) / 100
-    window = 8 / 360 * 1000 * 2
+    # Four samples a point, 250 points a cycle, a whole number of them on either side.
+    window = 4 * (2 * round(HALF_WINDOW_DEG / 360 * 250) + 1)
     expected_s = 3.1831e-6 * 1.5 / np.sqrt(window)
     assert np.std(errors_s) == pytest.approx(expected_s, rel=0.25)
     assert zeros.zero_sd_deg / (360 * 50) == pytest.approx(expected_s, rel=0.25)
