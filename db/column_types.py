@@ -8,6 +8,8 @@ from sqlalchemy.types import TypeDecorator
 
 from db.store_errors import DamagedValueError
 
+_TIME = "%Y-%m-%dT%H:%M:%S.%fZ"
+
 
 class UtcTime(TypeDecorator[datetime]):
     """A UTC time kept as ISO 8601 text with microseconds, so that it reads and sorts alike on every database."""
@@ -22,7 +24,7 @@ class UtcTime(TypeDecorator[datetime]):
             return None
         if value.tzinfo is None:
             raise ValueError("a time without a zone cannot be stored")
-        return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+        return value.astimezone(UTC).strftime(_TIME)
 
     def process_result_value(self, value: str | None, dialect: Any) -> datetime | None:
         """Return a time in UTC."""
@@ -30,9 +32,13 @@ class UtcTime(TypeDecorator[datetime]):
         if value is None:
             return None
         try:
-            return datetime.strptime(value, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+            moment = datetime.strptime(value, _TIME).replace(tzinfo=UTC)
         except (ValueError, TypeError):
             raise DamagedValueError(f"{value!r} is no time") from None
+        # Python reads more than it writes: a small t, digits of other scripts.
+        if moment.strftime(_TIME) != value:
+            raise DamagedValueError(f"{value!r} is no time as it is written here")
+        return moment
 
 
 class Blob(TypeDecorator[bytes]):
@@ -41,14 +47,15 @@ class Blob(TypeDecorator[bytes]):
     impl = LargeBinary
     cache_ok = True
 
-    def process_result_value(self, value: Any, dialect: Any) -> bytes | None:
+    def process_result_value(self, value: Any, dialect: Any) -> bytes:
         """Return bytes as they are.
 
-        SQLite keeps a value of any type in any column. What is no blob was put there by another hand; it is read as
-        nothing, which fits no digest, so that the check that follows says what is wrong.
+        SQLite keeps a value of any type in any column, and no column of bytes here may be empty. What is no blob was put
+        there by another hand; it is read as nothing, which fits no digest, so that the check that follows says what is
+        wrong.
         """
         del dialect
-        return value if value is None or isinstance(value, bytes) else b""
+        return value if isinstance(value, bytes) else b""
 
 
 def time_text(moment: datetime) -> str:

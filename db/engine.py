@@ -1,8 +1,11 @@
 """Connections: SQLite with everything safe switched on, or PostgreSQL; one writer at a time, readers beside it."""
 
+import os
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
@@ -41,6 +44,24 @@ def engine_for(url: URL) -> Engine:
     if url.get_backend_name() == "sqlite":
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def engine_to_read(url: URL) -> Engine:
+    """Return an engine that can change nothing; an SQLite file must be there, and may lie on a medium that is read only."""
+    if url.get_backend_name() != "sqlite":
+        engine = create_engine(url)
+        event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("SET TRANSACTION READ ONLY"))
+        return engine
+    path = Path(url.database or "")
+    # `rw` opens and never makes a file. Where nothing can be written, the log's index cannot be made; without a log
+    # nobody else can be writing either.
+    mode = "mode=rw" if os.access(path.parent, os.W_OK) else "immutable=1"
+    name = f"file:{quote(str(path.absolute()))}?{mode}"
+    engine = create_engine(url, creator=lambda: sqlite3.connect(name, uri=True, check_same_thread=False))
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "connect", _forbid_writing)
+    event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
@@ -101,6 +122,14 @@ def _prepare_sqlite(connection: DBAPIConnection, _: object) -> None:
     cursor = connection.cursor()
     pragmas = (f"busy_timeout = {BUSY_MS}", "synchronous = FULL", "foreign_keys = ON", "recursive_triggers = ON")
     for pragma in pragmas:
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _forbid_writing(connection: DBAPIConnection, _: object) -> None:
+    cursor = connection.cursor()
+    # The file may come from anywhere: nothing in its schema is trusted, and what is damaged is noticed early.
+    for pragma in ("query_only = ON", "trusted_schema = OFF", "cell_size_check = ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 

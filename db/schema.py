@@ -1,13 +1,15 @@
 """The schema at opening: what the database is, migrating it when it is older, refusing what is not ours or not whole."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, Engine, MetaData, inspect, text
+from sqlalchemy import URL, Connection, Engine, MetaData, inspect, text
 
 from db.append_only import lost_triggers
-from db.engine import reading, use_write_ahead_log, writing
+from db.engine import engine_for, reading, use_write_ahead_log, writing
 from db.store_errors import StoreError
 from db.tables import Base
 
@@ -58,6 +60,42 @@ def ready(engine: Engine, where: str, schema: Schema = STORE) -> None:
         raise StoreError(
             f"{where}: triggers that keep it append-only are missing or changed ({', '.join(lost)}); it is not used"
         )
+
+
+def schema_problems(connection: Connection) -> Iterator[str]:
+    """Say in what a store's schema is not the one this program would make: its revision, its tables, its triggers.
+
+    On SQLite every object is compared by its text; on a server the triggers alone.
+    """
+    revisions = [str(row[0]) for row in connection.execute(text("SELECT version_num FROM alembic_version"))]
+    if revisions != [STORE.newest_revision()]:
+        said = ", ".join(revisions) or "none"
+        yield f"its schema is of revision {said} and this program checks {STORE.newest_revision()}"
+        return
+    if connection.dialect.name == "sqlite":
+        there, due = _objects(connection), _objects_due()
+        yield from (f"the {kind} {name} of its schema is missing or changed" for kind, name, *_ in sorted(due - there))
+        known = {(kind, name) for kind, name, *_ in due}
+        surplus = sorted({(str(kind), str(name)) for kind, name, *_ in there - due} - known)
+        yield from (f"the {kind} {name} does not belong to its schema" for kind, name in surplus)
+    else:
+        yield from (f"the trigger {name} is missing or changed" for name in lost_triggers(connection))
+
+
+def _objects(connection: Connection) -> set[tuple[str, ...]]:
+    return {tuple(row) for row in connection.execute(text("SELECT type, name, tbl_name, sql FROM sqlite_master"))}
+
+
+@cache
+def _objects_due() -> frozenset[tuple[str, ...]]:
+    """Return the schema's objects as the migrations make them, in memory."""
+    engine = engine_for(URL.create("sqlite"))
+    try:
+        with writing(engine, "a new store in memory") as connection:
+            _upgrade(connection, STORE)
+            return frozenset(_objects(connection))
+    finally:
+        engine.dispose()
 
 
 def config_for(connection: Connection, schema: Schema = STORE) -> "Config":

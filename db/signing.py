@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, load_pem_private_key
 
 from db.canonical import canonical_bytes, digest_of
-from db.column_types import time_text
+from db.column_types import time_of, time_text
 from db.store_errors import StoreError
 
 
@@ -80,8 +80,9 @@ def head_message(size: int, root: bytes, at_utc: datetime, key: str) -> bytes:
 
 
 def sign_head(key: SigningKey, size: int, root: bytes, at_utc: datetime) -> Head:
-    """Sign the ledger's root at a size."""
-    return Head(size, root, at_utc, key.name, key.private.sign(head_message(size, root, at_utc, key.name)))
+    """Sign the ledger's root at a size; the head's time is kept as it is signed, to the millisecond."""
+    signed_utc = time_of(time_text(at_utc))
+    return Head(size, root, signed_utc, key.name, key.private.sign(head_message(size, root, signed_utc, key.name)))
 
 
 def head_holds(head: Head, public: bytes) -> bool:
@@ -90,7 +91,7 @@ def head_holds(head: Head, public: bytes) -> bool:
         Ed25519PublicKey.from_public_bytes(public).verify(head.signature, head.message())
     except (InvalidSignature, ValueError):
         return False
-    return digest_of(public) == head.key
+    return digest_of(public) == head.key and head.at_utc == time_of(time_text(head.at_utc))
 
 
 def read_or_make_key(folder: Path, use: KeyUse) -> SigningKey:

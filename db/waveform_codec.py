@@ -11,6 +11,8 @@ CODEC: Final = "delta-zigzag-planes-zlib-1"
 """Kept with every waveform: a later codec gets another name, and this one stays readable."""
 Counts = NDArray[np.int8] | NDArray[np.int16]
 _WIDTHS: Final = {"int8": 1, "int16": 2}
+# 1032:1 is the most that deflate can do (zlib's technical notes, from memory).
+_MOST_SAMPLES_A_BYTE: Final = 1032
 
 
 def waveform_digest(counts: Counts) -> str:
@@ -57,6 +59,8 @@ def unpack(packed: bytes, samples: int, dtype: str, codec: str = CODEC) -> Count
     if codec != CODEC or dtype not in _WIDTHS:
         raise ValueError(f"the waveform is packed as {dtype} by {codec!r}; known are {', '.join(_WIDTHS)} by {CODEC!r}")
     width = _WIDTHS[dtype]
+    if not isinstance(samples, int) or not 0 <= samples <= _MOST_SAMPLES_A_BYTE * len(packed):
+        raise ValueError(f"the waveform cannot hold {samples!r} samples in {len(packed)} bytes")
     due = samples * width
     try:
         # Never more than is due, so that damaged bytes cannot ask for all memory.
@@ -64,7 +68,7 @@ def unpack(packed: bytes, samples: int, dtype: str, codec: str = CODEC) -> Count
         raw = stream.decompress(packed, due + 1)
     except zlib.error as error:
         raise ValueError(f"the waveform cannot be unpacked: {error}") from None
-    if len(raw) != due or not stream.eof:
+    if len(raw) != due or not stream.eof or stream.unused_data:
         raise ValueError(f"the waveform does not hold the {samples} samples of {dtype} that are due")
     planes = np.frombuffer(raw, np.uint8).reshape(width, samples)
     zigzag = np.ascontiguousarray(planes.T).reshape(-1).view(f"<u{width}")

@@ -102,7 +102,7 @@ CHANGES = {
         "entry 2 (record PM-000001) does not fit its digest",
     ),
     "a record as text": (
-        "UPDATE entries SET content = CAST(content AS TEXT) WHERE position = 2", "entry 2 cannot be read",
+        "UPDATE entries SET content = CAST(content AS TEXT) WHERE position = 2", "entry 2 (record PM-000001) cannot be read",
     ),
     "a digit and its leaf": (None, "the head of size 3 does not fit the entries"),
     "an entry deleted": ("DELETE FROM entries WHERE position = 3", "entry 3 is missing: entry 4 comes next"),
@@ -111,9 +111,9 @@ CHANGES = {
         "entry 3 is missing: entry 4 comes next",
     ),
     "a column beside its document": (
-        "UPDATE entries SET at_utc = '2026-01-01T00:00:00.000000Z' WHERE position = 2", "entry 2 says record PM-000001 beside",
+        "UPDATE entries SET at_utc = '2026-01-01T00:00:00.000000Z' WHERE position = 2", "entry 2 says record PM-000001 at 2026-01-01",
     ),
-    "a head deleted": ("DELETE FROM heads WHERE size = 4", "entry 3 has no signed head"),
+    "a head deleted": ("DELETE FROM heads WHERE size = 4", "entry 3 (started PM-000002) has no signed head"),
     "a head's root": ("UPDATE heads SET root = zeroblob(32) WHERE size = 4", "the head of size 4 does not fit the entries"),
     "a head's peaks": ("UPDATE heads SET peaks = zeroblob(32) WHERE size = 4", "the head of size 4 does not fit the entries"),
     "a signature": ("UPDATE heads SET signature = zeroblob(64) WHERE size = 4", "the head of size 4 is not signed by its key"),
@@ -124,9 +124,9 @@ CHANGES = {
     ),
     "a listed conformity": ("UPDATE records SET conformity = 'conforming'", "the record PM-000001 is not listed as it is stored"),
     "a listed finding": ("UPDATE findings SET value = 0 WHERE ordinal = 0", "the findings of record PM-000001 are not listed"),
-    "a listed run": ("UPDATE runs SET motor_serial = 'X'", "the run PM-000001 is not listed as it was begun"),
+    "a listed run": ("UPDATE runs SET motor_serial = 'X'", "the run PM-000001 is not listed as it is stored"),
     "a run listed twice": ("INSERT INTO runs SELECT 0, 'PM-9', series, 9, kind, stage, job, motor_serial, motor_type, station, "
-                           "started_utc FROM runs WHERE position = 1", "run PM-9 has no entry"),
+                           "started_utc FROM runs WHERE position = 1", "run PM-9 is listed and has no entry"),
     "a waveform's bytes": ("UPDATE waveforms SET packed = zeroblob(20)", "does not fit its digest"),
     "a waveform deleted": ("DELETE FROM waveforms", "the waveform or attachment sha256:"),
 }  # fmt: skip

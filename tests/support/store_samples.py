@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import sample_record
 
-from db.engine import engine_for, reading, url_of
-from db.ledger_check import ledger_problems, record_problems
+from db.engine import engine_to_read, url_of
 from db.store import Begun, Started, Store, Stored, WaveformData
+from db.store_check import check_store
 from db.waveform_codec import waveform_digest
 
 NOW = datetime(2026, 3, 25, 8, 2, 55, tzinfo=UTC)
@@ -76,10 +76,9 @@ def store_record(store: Store, start: Started, waveforms: Sequence[WaveformData]
 
 def problems(location: str | Path) -> list[str]:
     """Read a whole store again, without the checks of opening it."""
-    engine = engine_for(url_of(location))
+    engine = engine_to_read(url_of(location))
     try:
-        with reading(engine, str(location)) as connection:
-            return [*ledger_problems(connection), *record_problems(connection)]
+        return check_store(engine, str(location)).problems
     finally:
         engine.dispose()
 
