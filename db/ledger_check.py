@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, RowMapping, select
 
 from db.check_reading import all_rows
+from db.column_types import time_of, time_text
 from db.ledger import facts_of
 from db.merkle import Peaks, leaf_hash
 from db.proofs import KeptHead
@@ -16,7 +17,10 @@ from db.tables import EntryRow, HeadRow, KeyRow
 
 
 def ledger_problems(
-    connection: Connection, kept: Sequence[KeptHead] = (), advance: Callable[[int], object] = lambda _: None
+    connection: Connection,
+    kept: Sequence[KeptHead],
+    advance: Callable[[int], object],
+    note: Callable[[str], object],
 ) -> Iterator[str]:
     """Say what is wrong with the ledger, one sentence each; nothing where it is whole.
 
@@ -28,6 +32,8 @@ def ledger_problems(
         Heads that were kept outside the store; the ledger must have grown from each of them.
     advance
         Told the number of entries that were read since it was told last.
+    note
+        Told what puts nothing in doubt.
     """
     walk = _Walk(connection, kept)
     for entry in all_rows(connection, select(EntryRow).order_by(EntryRow.position)):
@@ -37,6 +43,8 @@ def ledger_problems(
         yield from walk.step(entry)
         advance(1)
     yield from walk.end()
+    if walk.finer:
+        note(f"{walk.finer} heads have a time with more digits than the milliseconds that are signed")
 
 
 class _Walk:
@@ -50,6 +58,7 @@ class _Walk:
         self._entered: set[str] = set()
         self._sealed = 0
         self._unfit = 0
+        self.finer = 0
 
     def step(self, entry: RowMapping) -> Iterator[str]:
         """Take one entry in, with the head that was signed after it and the heads that were kept of it."""
@@ -85,6 +94,7 @@ class _Walk:
         row = self._heads.pop(self.peaks.size)
         head = Head(row["size"], row["root"], row["at_utc"], row["key"], row["signature"])
         key = self._keys.get(row["key"])
+        self.finer += head.at_utc != time_of(time_text(head.at_utc))
         if row["root"] != self.peaks.root() or row["peaks"] != self.peaks.raw:
             self._unfit += 1
             if self._unfit == 1:

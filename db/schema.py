@@ -62,6 +62,25 @@ def ready(engine: Engine, where: str, schema: Schema = STORE) -> None:
         )
 
 
+def refuse_other_revision(engine: Engine, where: str) -> None:
+    """Refuse to read a store of another schema than this program's.
+
+    Raises
+    ------
+    StoreError
+        It is newer or older, or no store.
+    """
+    with reading(engine, where) as connection:
+        current = _revision(connection, where, STORE)
+    if current is None:
+        raise StoreError(f"{where}: the database is empty; allowed: a polemark store")
+    if current != STORE.newest_revision():
+        raise StoreError(
+            f"{where}: its schema ({current}) is older than this program's ({STORE.newest_revision()}); "
+            "`polemark records` brings it up to date"
+        )
+
+
 def schema_problems(connection: Connection) -> Iterator[str]:
     """Say in what a store's schema is not the one this program would make: its revision, its tables, its triggers.
 

@@ -10,7 +10,7 @@ from typing import Any, Self
 from sqlalchemy import URL, Connection, Engine, func, insert, select
 
 from db.column_types import time_of, time_text
-from db.engine import engine_for, reading, url_of, writing
+from db.engine import engine_for, engine_to_read, reading, url_of, writing
 from db.ledger import LedgerWriter, check_last_head
 from db.process_identity import Process, is_alive, this_process
 from db.queries import Queries
@@ -18,7 +18,7 @@ from db.record_rows import finding_rows, record_row
 from db.record_rules import Attachment, WaveformData, refuse_unfit
 from db.results import StoredRecord, StoredWaveform, Summary, YieldRow
 from db.run_start import SERIES, Started, started_document, stopped_document
-from db.schema import ready
+from db.schema import ready, refuse_other_revision
 from db.signing import Head, KeyUse, SigningKey, read_or_make_key
 from db.store_errors import StoreError, UnknownRecord
 from db.tables import AttachmentRow, FindingRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
@@ -83,6 +83,24 @@ class Store(Queries):
             raise
         beside = Path(url.database).parent / "keys" if url.get_backend_name() == "sqlite" and url.database else None
         return cls(engine, where, keys or beside)
+
+    @classmethod
+    def open_to_read(cls, location: str | Path) -> Self:
+        """Open a store to read it as it is: nothing is made, migrated or changed, and no key is needed.
+
+        Raises
+        ------
+        StoreError
+            It is not there, is no store, or is of another schema than this program's.
+        """
+        url = url_of(location)
+        engine, where = engine_to_read(url), f"store {_shown(url)}"
+        try:
+            refuse_other_revision(engine, where)
+        except BaseException:
+            engine.dispose()
+            raise
+        return cls(engine, where, None)
 
     def close(self) -> None:
         """Let go of the database."""

@@ -74,7 +74,7 @@ def _check(
     take(schema_problems(connection))
     take(_count(connection, checked))
     advance = progress(checked.entries + checked.waveforms)
-    take(ledger_problems(connection, kept, advance))
+    take(ledger_problems(connection, kept, advance, checked.notes.append))
     rows = RowCheck(connection, checked.notes.append)
     take(rows.row_problems())
     take(rows.content_problems(advance))

@@ -10,12 +10,10 @@ from typing import Any, NoReturn
 
 import click
 
+from station.cli_audit import audit
 from station.cli_central import central
+from station.cli_options import DATA_HELP, FILE, FOLDER
 from station.exit_codes import BadInput, ExitCode
-
-FOLDER = click.Path(file_okay=False, path_type=Path)
-FILE = click.Path(dir_okay=False, path_type=Path)
-DATA_HELP = "Folder with records and sheets (default: $POLEMARK_DATA, else ./polemark-data)."
 
 
 def main(args: list[str] | None = None) -> NoReturn:
@@ -158,6 +156,9 @@ def yield_(by: str | None, simulated: bool | None, data: Path | None, as_json: b
     from station.yield_command import yield_command
 
     return yield_command(data, by=by, simulated=simulated, as_json=as_json)
+
+
+cli.add_command(audit)
 
 
 @cli.group()
