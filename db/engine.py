@@ -48,21 +48,25 @@ def engine_for(url: URL) -> Engine:
 
 
 def engine_to_read(url: URL) -> Engine:
-    """Return an engine that can change nothing; an SQLite file must be there, and may lie on a medium that is read only."""
+    """Return an engine that can change nothing; an SQLite file must be there."""
     if url.get_backend_name() != "sqlite":
         engine = create_engine(url)
         event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("SET TRANSACTION READ ONLY"))
         return engine
     path = Path(url.database or "")
-    # `rw` opens and never makes a file. Where nothing can be written, the log's index cannot be made; without a log
-    # nobody else can be writing either.
-    mode = "mode=rw" if os.access(path.parent, os.W_OK) else "immutable=1"
-    name = f"file:{quote(str(path.absolute()))}?{mode}"
-    engine = create_engine(url, creator=lambda: sqlite3.connect(name, uri=True, check_same_thread=False))
+    engine = create_engine(url, creator=lambda: file_to_read(path))
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "connect", _forbid_writing)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def file_to_read(path: Path) -> sqlite3.Connection:
+    """Open an SQLite file that must be there, and may lie on a medium that is read only."""
+    # `rw` opens and never makes a file. Where nothing can be written, the log's index cannot be made; without a log
+    # nobody else can be writing either.
+    mode = "mode=rw" if os.access(path.parent, os.W_OK) else "immutable=1"
+    return sqlite3.connect(f"file:{quote(str(path.absolute()))}?{mode}", uri=True, check_same_thread=False)
 
 
 @contextmanager

@@ -59,7 +59,9 @@ def touched_by_command(data: Path | None, instrument: str, *, json_wanted: bool)
     if not rows:
         click.echo(shown(f"No record names an instrument {wanted}, neither as serial number nor as name."))
     else:
-        click.echo(f"{len(numbers)} records; calibration overdue on the day in {len(overdue)}, not stated in {len(unknown)}.")
+        click.echo(
+            f"{len(numbers)} records; calibration overdue on the day in {len(overdue)}, not stated in {len(unknown)}."
+        )
     return ExitCode.DONE
 
 

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 import click
 
-from station.cli_audit import audit
+from station.cli_audit import HEAD_HELP, audit
 from station.cli_central import central
 from station.cli_options import DATA_HELP, FILE, FOLDER
 from station.exit_codes import BadInput, ExitCode
@@ -120,13 +120,17 @@ def schema(kind: str, out: Path | None) -> int:
 @click.option("--motor", default=None, metavar="SERIAL", help="Only this motor.")
 @click.option("--job", default=None, metavar="JOB", help="Only this job.")
 @click.option("--stage", default=None, type=click.Choice(["as-found", "setting", "as-left", "station-check"]))
+@click.option(
+    "--where", multiple=True, metavar="FIELD=VALUE", help="Only where this holds, as conformity=undecided (repeatable)."
+)
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
-def records(motor: str | None, job: str | None, stage: str | None, data: Path | None, as_json: bool) -> int:  # noqa: FBT001
+@click.option("--csv", "as_csv", is_flag=True, help="Print as CSV (RFC 4180).")
+def records(data: Path | None, **wanted: Any) -> int:
     """List the records of a motor, a job, or all."""
-    from station.records_command import records_command
+    from station.records_command import RecordsWanted, records_command
 
-    return records_command(data, motor=motor, job=job, stage=stage, as_json=as_json)
+    return records_command(data, RecordsWanted(**wanted))
 
 
 @cli.command()
@@ -159,6 +163,27 @@ def yield_(by: str | None, simulated: bool | None, data: Path | None, as_json: b
 
 
 cli.add_command(audit)
+
+
+@cli.command()
+@click.argument("file", type=FILE)
+@click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
+def backup(file: Path, data: Path | None) -> int:
+    """Copy the store to FILE while the station goes on; the copy is checked and never overwrites."""
+    from station.backup_command import backup_command
+
+    return backup_command(file, data)
+
+
+@cli.command()
+@click.argument("file", type=FILE)
+@click.option("--data", type=FOLDER, required=True, help="Folder to put it into; it must hold no store.")
+@click.option("--head", "heads", multiple=True, metavar="HEAD", help=f"{HEAD_HELP}; the copy must have grown from it.")
+def restore(file: Path, data: Path, heads: tuple[str, ...]) -> int:
+    """Put the backup FILE into a data folder, after it was checked whole."""
+    from station.backup_command import restore_command
+
+    return restore_command(file, data, heads)
 
 
 @cli.group()

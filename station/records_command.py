@@ -1,6 +1,10 @@
 """`polemark records` and `polemark sheet`: finding records and rendering their sheets again."""
 
+import csv
+import io
 import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -9,27 +13,84 @@ from db.results import Summary
 from station.data_folder import DataFolder
 from station.exit_codes import BadInput, ExitCode
 from station.sheet_command import sheet_html, write_sheet
+from station.sheet_parts import DISPOSITIONS
+from station.wording import listed
 
+# What `--where` asks of, with the values that are allowed where they are few.
+FIELDS: Mapping[str, Sequence[str]] = {
+    "number": (), "kind": ("production", "simulated", "training"), "motor": (), "type": (), "job": (),
+    "stage": ("as-found", "setting", "as-left", "station-check"), "station": (), "outcome": ("complete", "stopped"),
+    "conformity": ("conforming", "nonconforming", "undecided", "not measured", "none"),
+    "proposed": (*DISPOSITIONS, "none"), "void": ("yes", "no"),
+}  # fmt: skip
 COLUMNS = ("number", "started", "motor", "type", "job", "stage", "outcome", "conformity", "proposed", "worst finding")
 
 
-def records_command(data: Path | None, *, motor: str | None, job: str | None, stage: str | None, as_json: bool) -> int:
+@dataclass(frozen=True, slots=True)
+class RecordsWanted:
+    """What is asked for, and how it is printed."""
+
+    motor: str | None = None
+    job: str | None = None
+    stage: str | None = None
+    where: tuple[str, ...] = ()
+    as_json: bool = False
+    as_csv: bool = False
+
+
+def records_command(data: Path | None, wanted: RecordsWanted) -> int:
     """List records, the oldest first."""
+    if wanted.as_json and wanted.as_csv:
+        raise BadInput("--json and --csv were given; allowed: one of them")
+    fields = [_field(said) for said in wanted.where]
     with DataFolder.at(data).open_store() as store:
-        found = store.find(motor_serial=motor, job=job, stage=stage)
-    rows = [_row(s) for s in found]
-    if as_json:
+        found = store.find(motor_serial=wanted.motor, job=wanted.job, stage=wanted.stage)
+    rows = [_row(s) for s in found if all(_values(s)[field] == value for field, value in fields)]
+    if wanted.as_json:
         click.echo(json.dumps([dict(zip(COLUMNS, row, strict=True)) for row in rows], indent=2, ensure_ascii=False))
-        return ExitCode.DONE
+    elif wanted.as_csv:
+        click.echo(_csv(rows), nl=False)
+    else:
+        _print(rows, wanted)
+    return ExitCode.DONE
+
+
+def _print(rows: Sequence[tuple[str, ...]], wanted: RecordsWanted) -> None:
     if not rows:
-        asked = ", ".join(f"{k} {v}" for k, v in (("motor", motor), ("job", job), ("stage", stage)) if v)
+        given = (("motor", wanted.motor), ("job", wanted.job), ("stage", wanted.stage))
+        asked = ", ".join([*(f"{k} {v}" for k, v in given if v), *wanted.where])
         click.echo(f"No records{f' of {asked}' if asked else ''}.")
-        return ExitCode.DONE
+        return
     widths = [max(len(row[i]) for row in [COLUMNS, *rows]) for i in range(len(COLUMNS))]
     for row in [COLUMNS, *rows]:
         click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
     click.echo(f"{len(rows)} records. One sheet: polemark sheet NUMBER")
-    return ExitCode.DONE
+
+
+def _csv(rows: Sequence[tuple[str, ...]]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([COLUMNS, *rows])
+    return text.getvalue()
+
+
+def _field(said: str) -> tuple[str, str]:
+    """Read `FIELD=VALUE`."""
+    field, equals, value = said.partition("=")
+    if not equals or field not in FIELDS:
+        raise BadInput(f"--where has {said!r}; allowed: FIELD=VALUE, with a FIELD of {listed(FIELDS)}")
+    if FIELDS[field] and value not in FIELDS[field]:
+        raise BadInput(f"--where has {field} {value!r}; allowed: {listed(FIELDS[field])}")
+    return field, value
+
+
+def _values(summary: Summary) -> dict[str, str]:
+    """Return what `--where` compares."""
+    return {
+        "number": summary.number, "kind": summary.kind, "motor": summary.motor_serial, "type": summary.motor_type,
+        "job": summary.job, "stage": summary.stage, "station": summary.station, "outcome": summary.outcome,
+        "conformity": summary.conformity or "none", "proposed": summary.disposition or "none",
+        "void": "yes" if summary.void else "no",
+    }  # fmt: skip
 
 
 def sheet_command(number: str, out: Path | None, data: Path | None) -> int:
