@@ -6,7 +6,7 @@ STAMP := $(VENV)/.installed
 DATA ?= demo-data
 RECORDS ?= 10000
 
-.PHONY: demo test test-postgres test-browser benchmark accuracy lint format clean
+.PHONY: demo test test-postgres test-browser benchmark accuracy tamper lint format clean
 
 demo: $(STAMP)
 	$(BIN)/polemark demo --data $(DATA)
@@ -29,6 +29,9 @@ benchmark: $(STAMP)
 accuracy: $(STAMP)
 	$(BIN)/python tests/support/accuracy.py --records $(RECORDS)
 	$(BIN)/python tests/support/live_accuracy.py
+
+tamper: $(STAMP)
+	$(BIN)/python tests/support/tamper.py
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .

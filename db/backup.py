@@ -2,15 +2,16 @@
 
 import errno
 import os
+import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
-from urllib.parse import quote
 
-from db.engine import engine_to_read, url_of
+from db.engine import engine_to_read, file_to_read, url_of
 from db.proofs import KeptHead
+from db.schema import STORE, stored_revision
 from db.store import Store
 from db.store_check import Checked, check_store
 from db.store_errors import StoreError, told
@@ -65,7 +66,7 @@ def restore(copy: Path, target: Path, kept: Sequence[KeptHead] = ()) -> Checked:
     refuse_what_is_there(target)
     with _part_of(target) as part:
         _copy(copy, part)
-        Store.open(part).close()
+        _migrate(part, f"copy {copy}")
         checked = _sound(part, f"copy {copy}", kept)
         _put_in_place(part, target)
     return checked
@@ -86,16 +87,21 @@ def refuse_what_is_there(target: Path) -> None:
 
 
 def _copy(source: Path, part: Path) -> None:
-    name = (
-        f"file:{quote(str(source.absolute()))}?mode={'rw' if os.access(source.parent, os.W_OK) else 'ro&immutable=1'}"
-    )
-    with (
-        told(f"store {source}"),
-        closing(sqlite3.connect(name, uri=True)) as store,
-        closing(sqlite3.connect(part)) as copy,
-    ):
+    with told(f"store {source}"), closing(file_to_read(source)) as store, closing(sqlite3.connect(part)) as copy:
         # In one step: what is committed meanwhile is left out, and nobody waits.
         store.backup(copy, pages=-1)
+    shutil.copymode(source, part)
+
+
+def _migrate(part: Path, where: str) -> None:
+    """Bring a copy to this program's schema; an empty database is no copy of anything."""
+    engine = engine_to_read(url_of(part))
+    try:
+        older = stored_revision(engine, where) != STORE.newest_revision()
+    finally:
+        engine.dispose()
+    if older:
+        Store.open(part).close()
 
 
 def _sound(part: Path, where: str, kept: Sequence[KeptHead]) -> Checked:

@@ -44,7 +44,7 @@ def ledger_problems(
         advance(1)
     yield from walk.end()
     if walk.finer:
-        note(f"{walk.finer} heads have a time with more digits than the milliseconds that are signed")
+        note(f"heads whose time has more digits than the milliseconds that are signed: {walk.finer}")
 
 
 class _Walk:

@@ -62,6 +62,21 @@ def ready(engine: Engine, where: str, schema: Schema = STORE) -> None:
         )
 
 
+def stored_revision(engine: Engine, where: str) -> str:
+    """Return the revision of a store that is there.
+
+    Raises
+    ------
+    StoreError
+        It is newer than this program, or no store.
+    """
+    with reading(engine, where) as connection:
+        current = _revision(connection, where, STORE)
+    if current is None:
+        raise StoreError(f"{where}: the database is empty; allowed: a polemark store")
+    return current
+
+
 def refuse_other_revision(engine: Engine, where: str) -> None:
     """Refuse to read a store of another schema than this program's.
 
@@ -70,10 +85,7 @@ def refuse_other_revision(engine: Engine, where: str) -> None:
     StoreError
         It is newer or older, or no store.
     """
-    with reading(engine, where) as connection:
-        current = _revision(connection, where, STORE)
-    if current is None:
-        raise StoreError(f"{where}: the database is empty; allowed: a polemark store")
+    current = stored_revision(engine, where)
     if current != STORE.newest_revision():
         raise StoreError(
             f"{where}: its schema ({current}) is older than this program's ({STORE.newest_revision()}); "
