@@ -19,7 +19,7 @@ from db.merkle import (
     inclusion_path,
     leaf_hash,
 )
-from db.signing import Head, head_holds
+from db.signing import MESSAGE_FORMAT, Head, head_holds
 
 HEAD_FORMAT = "polemark-signed-head-1"
 INCLUSION_FORMAT = "polemark-inclusion-1"
@@ -51,13 +51,15 @@ class KeptHead:
 
     @classmethod
     def of_document(cls, document: Any) -> Self:
-        """Read a signed head, or take the head out of a proof.
+        """Read a signed head, the message of one, or the head out of a proof.
 
         Raises
         ------
         ValueError
             It is neither, or the head is not signed by the key that it names.
         """
+        if isinstance(document, Mapping) and document.get("format") == MESSAGE_FORMAT:
+            return cls(_number(document, "size"), _digest(document, "root"))
         signed = SignedHead.of_document(document)
         if not signed.holds():
             raise ValueError(f"the head of size {signed.head.size} is not signed by the key it names")

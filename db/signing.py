@@ -18,6 +18,8 @@ from db.canonical import canonical_bytes, digest_of
 from db.column_types import time_of, time_text
 from db.store_errors import StoreError
 
+MESSAGE_FORMAT = "polemark-head-1"
+
 
 class KeyUse(StrEnum):
     """What a key signs; nothing that was simulated or practised is ever signed as production."""
@@ -70,7 +72,7 @@ class Head:
 def head_message(size: int, root: bytes, at_utc: datetime, key: str) -> bytes:
     """Return the RFC 8785 form of a head without its signature."""
     head = {
-        "format": "polemark-head-1",
+        "format": MESSAGE_FORMAT,
         "size": size,
         "root": f"sha256:{root.hex()}",
         "at_utc": time_text(at_utc),

@@ -5,33 +5,20 @@ import io
 import json
 import shutil
 import sqlite3
-import subprocess
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
+from command_line import one_sentence, polemark
 from store_samples import NOW, document, started, store_record, waveform
 from tamper import dump
 
 from db.merkle import leaf_hash
 from db.proofs import head_text
 from db.store import Store
-from station.cli import main
 from station.data_folder import DataFolder
 from station.sheet_command import write_sheet
-
-
-def polemark(*args: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the command through its own entry."""
-    said, errors, code = io.StringIO(), io.StringIO(), 0
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(errors):
-        try:
-            main([*map(str, args)])
-        except SystemExit as end:
-            code = int(end.code or 0)
-    assert "Traceback" not in errors.getvalue(), errors.getvalue()
-    return subprocess.CompletedProcess(args, code, said.getvalue(), errors.getvalue())
 
 
 @pytest.fixture(scope="module")
@@ -80,12 +67,6 @@ def tampered(data: Path, *statements: str) -> None:
         for statement in [*statements, *(sql for _, sql in triggers)]:
             connection.execute(statement)
         connection.commit()
-
-
-def one_sentence(done: subprocess.CompletedProcess[str]) -> str:
-    lines = done.stderr.strip().splitlines()
-    assert len(lines) == 1, done.stderr
-    return lines[0]
 
 
 def test_a_sound_store_is_said_to_be_sound_with_its_head_and_what_stays_open(data: Path) -> None:
