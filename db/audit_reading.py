@@ -10,8 +10,8 @@ from sqlalchemy import Row, Select, select
 
 from db.canonical import digest_of
 from db.engine import reading
-from db.ledger import latest_head
-from db.merkle import leaf_hash
+from db.ledger import EntryFacts, facts_of, latest_head
+from db.merkle import Tree, leaf_hash
 from db.proofs import ConsistencyProof, InclusionProof, KeptHead, SignedHead, prove_growth, prove_inclusion
 from db.queries import Queries
 from db.signing import KeyUse
@@ -102,7 +102,7 @@ def signed_head(store: Queries, use: KeyUse | None = None) -> SignedHead | None:
     return signed
 
 
-def inclusion(store: Queries, entry: Entry, signed: SignedHead, leaves: list[bytes]) -> InclusionProof:
+def inclusion(store: Queries, entry: Entry, signed: SignedHead, tree: Tree) -> InclusionProof:
     """Prove an entry under a head.
 
     Raises
@@ -110,7 +110,7 @@ def inclusion(store: Queries, entry: Entry, signed: SignedHead, leaves: list[byt
     StoreError
         The store's entries do not lead to that head.
     """
-    proof = prove_inclusion(leaves, entry.position, signed)
+    proof = prove_inclusion(tree, entry.position, signed)
     if not proof.holds(entry.content):
         raise StoreError(
             f"{store.where}: the {entry.kind} of {entry.subject} does not lie in the signed head of size {signed.head.size}; "
@@ -133,15 +133,15 @@ def growth(store: Queries, first: KeptHead, signed: SignedHead) -> ConsistencyPr
             "entries were taken away, or this is an older copy"
         )
     try:
-        return prove_growth(leaves_of(store), first, signed)
+        return prove_growth(tree_of(store), first, signed)
     except ValueError as error:
         raise StoreError(f"{store.where}: {error}") from None
 
 
-def leaves_of(store: Queries) -> list[bytes]:
-    """Return the leaf hashes of the ledger in their order."""
+def tree_of(store: Queries) -> Tree:
+    """Return the tree over the ledger as it is listed; whether a proof from it holds, its head tells."""
     with reading(store.engine, store.where) as connection:
-        return list(connection.scalars(select(EntryRow.leaf).order_by(EntryRow.position)))
+        return Tree(list(connection.scalars(select(EntryRow.leaf).order_by(EntryRow.position))))
 
 
 def _read(store: Queries, query: Select[*tuple[Any, ...]]) -> Iterator[Entry]:
@@ -160,4 +160,9 @@ def _entry(store: Queries, row: Row[*tuple[Any, ...]]) -> Entry:
         raise StoreError(
             f"{store.where}: the {row.kind} of {row.subject} does not fit its digest; the store was changed, or is damaged"
         )
-    return Entry(row.position, row.kind, row.subject, row.at_utc, row.content, json.loads(row.content))
+    document = json.loads(row.content)
+    if facts_of(document) != EntryFacts(row.kind, row.subject, row.at_utc):
+        raise StoreError(
+            f"{store.where}: entry {row.position} is not listed as it is stored; the store was changed, or is damaged"
+        )
+    return Entry(row.position, row.kind, row.subject, row.at_utc, row.content, document)

@@ -68,45 +68,75 @@ def root_of(leaves: Sequence[bytes]) -> bytes:
     return peaks.root()
 
 
-def inclusion_path(leaves: Sequence[bytes], index: int) -> list[bytes]:
-    """Return the hashes that lead from leaf `index` to the root (RFC 6962 section 2.1.1), the deepest first.
+class Tree:
+    """A tree with the hashes of its full subtrees, so that many proofs cost little more than one."""
 
-    Raises
-    ------
-    IndexError
-        There is no such leaf.
-    """
-    if not 0 <= index < len(leaves):
-        raise IndexError(f"there are {len(leaves)} leaves, none has index {index}")
-    if len(leaves) == 1:
-        return []
-    split = _split(len(leaves))
-    if index < split:
-        return [*inclusion_path(leaves[:split], index), root_of(leaves[split:])]
-    return [*inclusion_path(leaves[split:], index - split), root_of(leaves[:split])]
+    def __init__(self, leaves: Sequence[bytes]) -> None:
+        # One list a level: entry i of level n covers the 2^n leaves from i * 2^n on.
+        self._levels = [list(leaves)]
+        while len(self._levels[-1]) > 1:
+            below = self._levels[-1]
+            self._levels.append([node_hash(*pair) for pair in zip(below[::2], below[1::2], strict=False)])
 
+    def inclusion_path(self, index: int, size: int) -> list[bytes]:
+        """Return the hashes that lead from leaf `index` to the root of the first `size` leaves (RFC 6962 section 2.1.1).
 
-def consistency_path(leaves: Sequence[bytes], first: int) -> list[bytes]:
-    """Return the hashes that show that the first `first` leaves are what the tree grew from (RFC 6962 section 2.1.2).
+        The deepest comes first.
 
-    Raises
-    ------
-    IndexError
-        The earlier tree is empty or larger than the later one.
-    """
-    if not 0 < first <= len(leaves):
-        raise IndexError(f"the earlier size must be within 1 to {len(leaves)}, got {first}")
-    return _consistency(leaves, first, known=True)
+        Raises
+        ------
+        IndexError
+            There is no such leaf below that root.
+        """
+        self._refuse_larger(size)
+        if not 0 <= index < size:
+            raise IndexError(f"there are {size} leaves, none has index {index}")
+        path, start = [], 0
+        while size > 1:
+            split = _split(size)
+            if index < start + split:
+                path.append(self._over(start + split, size - split))
+                size = split
+            else:
+                path.append(self._over(start, split))
+                start, size = start + split, size - split
+        return path[::-1]
 
+    def consistency_path(self, first: int, size: int) -> list[bytes]:
+        """Return the hashes that show that the first `first` leaves are what the first `size` grew from.
 
-def _consistency(leaves: Sequence[bytes], first: int, *, known: bool) -> list[bytes]:
-    """`known` says that the asker has the root of these leaves already, being the earlier tree's own."""
-    if first == len(leaves):
-        return [] if known else [root_of(leaves)]
-    split = _split(len(leaves))
-    if first <= split:
-        return [*_consistency(leaves[:split], first, known=known), root_of(leaves[split:])]
-    return [*_consistency(leaves[split:], first - split, known=False), root_of(leaves[:split])]
+        As in RFC 6962 section 2.1.2.
+
+        Raises
+        ------
+        IndexError
+            The earlier tree is empty or larger than the later one.
+        """
+        self._refuse_larger(size)
+        if not 0 < first <= size:
+            raise IndexError(f"the earlier size must be within 1 to {size}, got {first}")
+        path, start = [], 0
+        while first < size:
+            split = _split(size)
+            if first <= split:
+                path.append(self._over(start + split, size - split))
+                size = split
+            else:
+                path.append(self._over(start, split))
+                start, first, size = start + split, first - split, size - split
+        # Where the earlier tree is itself the subtree that is left, the asker has its root already.
+        return [*([self._over(start, size)] if start else []), *path[::-1]]
+
+    def _over(self, start: int, size: int) -> bytes:
+        """Return the root over `size` leaves from `start` on, where a subtree begins."""
+        if size & (size - 1) == 0:
+            return self._levels[size.bit_length() - 1][start // size]
+        split = _split(size)
+        return node_hash(self._over(start, split), self._over(start + split, size - split))
+
+    def _refuse_larger(self, size: int) -> None:
+        if size > len(self._levels[0]):
+            raise IndexError(f"there are {len(self._levels[0])} leaves, fewer than {size}")
 
 
 def _split(size: int) -> int:

@@ -5,20 +5,13 @@ or the head kept earlier, that it is held against.
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Self
 
 from db.column_types import time_of, time_text
-from db.merkle import (
-    DIGEST_BYTES,
-    consistency_holds,
-    consistency_path,
-    inclusion_holds,
-    inclusion_path,
-    leaf_hash,
-)
+from db.merkle import DIGEST_BYTES, Tree, consistency_holds, inclusion_holds, leaf_hash
 from db.signing import MESSAGE_FORMAT, Head, head_holds
 
 HEAD_FORMAT = "polemark-signed-head-1"
@@ -196,24 +189,19 @@ def head_text(head: Head) -> str:
     return f"{head.size}:{head.root.hex()}"
 
 
-def prove_inclusion(leaves: Sequence[bytes], position: int, signed: SignedHead) -> InclusionProof:
-    """Prove an entry under a head.
-
-    Parameters
-    ----------
-    leaves
-        Leaf hashes of the ledger, at least as many as the head covers.
+def prove_inclusion(tree: Tree, position: int, signed: SignedHead) -> InclusionProof:
+    """Prove an entry of a ledger under a head.
 
     Raises
     ------
     IndexError
-        The head does not cover that entry.
+        The head does not cover that entry, or covers more than the tree.
     """
-    return InclusionProof(position, tuple(inclusion_path(leaves[: signed.head.size], position)), signed)
+    return InclusionProof(position, tuple(tree.inclusion_path(position, signed.head.size)), signed)
 
 
-def prove_growth(leaves: Sequence[bytes], first: KeptHead, signed: SignedHead) -> ConsistencyProof:
-    """Prove that the ledger grew from an earlier head to a signed one.
+def prove_growth(tree: Tree, first: KeptHead, signed: SignedHead) -> ConsistencyProof:
+    """Prove that a ledger grew from an earlier head to a signed one.
 
     Raises
     ------
@@ -222,7 +210,7 @@ def prove_growth(leaves: Sequence[bytes], first: KeptHead, signed: SignedHead) -
     ValueError
         It did not grow from it: no proof exists.
     """
-    path = tuple(consistency_path(leaves[: signed.head.size], first.size))
+    path = tuple(tree.consistency_path(first.size, signed.head.size))
     proof = ConsistencyProof(first.size, first.root, path, signed)
     if not proof.holds():
         raise ValueError(f"the ledger did not grow from the head of size {first.size} that is given")

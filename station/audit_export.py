@@ -13,8 +13,9 @@ from pathlib import Path
 
 import click
 
-from db.audit_reading import inclusion, leaves_of
+from db.audit_reading import tree_of
 from db.proofs import SignedHead
+from db.run_start import SERIES
 from db.signing import KeyUse
 from db.store import Store
 from station.audit_show import Proved, proved
@@ -56,9 +57,9 @@ def export_command(data: Path | None, wanted: ExportWanted) -> int:
         if not numbers:
             more = "" if wanted.simulated else " (simulated and training records only with --simulated)"
             raise BadInput(f"no record was started in that time{more}; `polemark records` lists those there are")
-        leaves = leaves_of(store)
-        found = [proved(store, number, leaves) for number in numbers]
-        size = _write(wanted.out, _files(store, found, leaves, wanted.waveforms))
+        tree = tree_of(store)
+        found = [proved(store, number, tree) for number in numbers]
+        size = _write(wanted.out, _files(store, found, wanted.waveforms))
     click.echo(f"{wanted.out}: {len(found)} records, {size} bytes")
     for head in _heads(found).values():
         for line in head_lines(head):
@@ -69,7 +70,7 @@ def export_command(data: Path | None, wanted: ExportWanted) -> int:
 
 def _in_range(store: Store, wanted: ExportWanted) -> list[str]:
     since, until = moment(wanted.since, "--from"), moment(wanted.until, "--to", whole_day=True)
-    kinds = None if wanted.simulated else ["production"]
+    kinds = None if wanted.simulated else [kind for kind in SERIES if KeyUse.for_kind(kind) is KeyUse.PRODUCTION]
     return [summary.number for summary in store.find(since=since, until=until, kinds=kinds)]
 
 
@@ -78,7 +79,7 @@ def _heads(found: Sequence[Proved]) -> dict[str, SignedHead]:
     return {_USES[KeyUse(one.head.use)]: one.head for one in found}
 
 
-def _files(store: Store, found: Sequence[Proved], leaves: list[bytes], form: str) -> Iterator[tuple[str, bytes]]:
+def _files(store: Store, found: Sequence[Proved], form: str) -> Iterator[tuple[str, bytes]]:
     sums: list[tuple[str, str]] = []
 
     def listed(name: str, content: bytes) -> tuple[str, bytes]:
@@ -92,19 +93,18 @@ def _files(store: Store, found: Sequence[Proved], leaves: list[bytes], form: str
         yield listed(f"head-{use}.sig", signed.head.signature)
         yield listed(f"head-{use}.pem", _pem(signed.public))
     for one in found:
-        for name, content in _record_files(store, one, leaves, form):
+        for name, content in _record_files(store, one, form):
             yield listed(f"{one.record.subject}/{name}", content)
     yield "SHA256SUMS", "".join(f"{digest}  {name}\n" for name, digest in sorted(sums)).encode()
 
 
-def _record_files(store: Store, one: Proved, leaves: list[bytes], form: str) -> Iterator[tuple[str, bytes]]:
+def _record_files(store: Store, one: Proved, form: str) -> Iterator[tuple[str, bytes]]:
     number = one.record.subject
     yield "sheet.html", sheet_html(store, number).encode()
-    for entry in one.entries:
+    for entry, proof in zip(one.entries, one.proofs, strict=True):
         name = "record" if entry is one.record else f"{entry.position:06}-{entry.kind}"
         yield f"{name}.json", entry.content
-        proof = inclusion(store, entry, one.head, leaves).document()
-        yield f"{name}.proof.json", (json.dumps(proof, indent=1) + "\n").encode()
+        yield f"{name}.proof.json", (json.dumps(proof.document(), indent=1) + "\n").encode()
     for name, content in waveform_files(store.waveforms(number), form):
         yield f"waveforms/{name}", content
     for named in one.document.get("attachments", ()):

@@ -7,8 +7,9 @@ from typing import Any
 
 import click
 
-from db.audit_reading import Entry, entries_of, inclusion, leaves_of, signed_head
-from db.proofs import SignedHead
+from db.audit_reading import Entry, entries_of, inclusion, signed_head, tree_of
+from db.merkle import Tree
+from db.proofs import InclusionProof, SignedHead
 from db.signing import KeyUse
 from db.store import Store, StoreError, UnknownRecord
 from station.audit_store import as_json, shown, store_to_read, time_shown
@@ -23,6 +24,8 @@ class Proved:
 
     record: Entry
     entries: Sequence[Entry]
+    proofs: Sequence[InclusionProof]
+    """For each entry the proof that it lies in the head."""
     head: SignedHead
 
     @property
@@ -36,7 +39,7 @@ class Proved:
         return any(entry.kind == "void" for entry in self.entries)
 
 
-def proved(store: Store, number: str, leaves: list[bytes]) -> Proved:
+def proved(store: Store, number: str, tree: Tree) -> Proved:
     """Return a record with its entries, each proved under the latest head that the key for its kind signed.
 
     Raises
@@ -53,15 +56,14 @@ def proved(store: Store, number: str, leaves: list[bytes]) -> Proved:
     head = signed_head(store, KeyUse.for_kind(record.document["kind"]))
     if head is None or head.head.size <= max(entry.position for entry in entries):
         raise StoreError(f"{store.where}: no head signed for {record.document['kind']} records covers {number}")
-    for entry in entries:
-        inclusion(store, entry, head, leaves)
-    return Proved(record, entries, head)
+    proofs = [inclusion(store, entry, head, tree) for entry in entries]
+    return Proved(record, entries, proofs, head)
 
 
 def show_command(data: Path | None, number: str, *, json_wanted: bool) -> int:
     """Print what the ledger has of one record."""
     with store_to_read(data) as store:
-        found = proved(store, number, leaves_of(store))
+        found = proved(store, number, tree_of(store))
     if json_wanted:
         click.echo(as_json(_document(found)))
         return ExitCode.DONE
@@ -90,7 +92,7 @@ def _lines(found: Proved) -> Iterator[str]:
     for row in instrument_rows(said):
         yield f"  {instrument_line(row)}"
     yield from head_lines(found.head)
-    yield "All entries above fit their digests and lie in this head; its signature holds."
+    yield "The entries above fit their digests and lie in this head; its signature holds. `polemark audit verify` checks all the rest."
 
 
 def _document(found: Proved) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from db.results import Summary
+from db.run_start import SERIES
 from station.data_folder import DataFolder
 from station.exit_codes import BadInput, ExitCode
 from station.sheet_command import sheet_html, write_sheet
@@ -18,7 +19,7 @@ from station.wording import listed
 
 # What `--where` asks of, with the values that are allowed where they are few.
 FIELDS: Mapping[str, Sequence[str]] = {
-    "number": (), "kind": ("production", "simulated", "training"), "motor": (), "type": (), "job": (),
+    "number": (), "kind": tuple(SERIES), "motor": (), "type": (), "job": (),
     "stage": ("as-found", "setting", "as-left", "station-check"), "station": (), "outcome": ("complete", "stopped"),
     "conformity": ("conforming", "nonconforming", "undecided", "not measured", "none"),
     "proposed": (*DISPOSITIONS, "none"), "void": ("yes", "no"),

@@ -4,6 +4,7 @@ import shutil
 import sqlite3
 import threading
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -172,7 +173,10 @@ def test_a_copy_of_an_older_schema_is_brought_up_to_date_before_it_is_checked(
 ) -> None:
     opened_to_migrate = []
     opens = Store.open
-    monkeypatch.setattr(backup, "newest_revision", lambda: "9999")
+    newer = tmp_path / "migrations" / "versions" / "9999_next.py"
+    newer.parent.mkdir(parents=True)
+    newer.touch()
+    monkeypatch.setattr(backup, "STORE", replace(backup.STORE, migrations=newer.parents[1]))
     monkeypatch.setattr(Store, "open", lambda path: opened_to_migrate.append(path) or opens(path))
     restore(laid(tmp_path / "copy.db", made.content), tmp_path / "records.db")
     assert [path.parent for path in opened_to_migrate] == [tmp_path]

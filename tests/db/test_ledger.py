@@ -11,7 +11,7 @@ from store_samples import NOW, opened, problems, started, store_record, waveform
 
 from db.canonical import digest_of
 from db.engine import reading
-from db.merkle import consistency_holds, consistency_path, inclusion_holds, inclusion_path, leaf_hash, root_of
+from db.merkle import Tree, consistency_holds, inclusion_holds, leaf_hash, root_of
 from db.signing import KeyUse, head_holds
 from db.store import Store, StoreError
 from db.tables import EntryRow, HeadRow, KeyRow
@@ -52,9 +52,9 @@ def test_a_record_is_proved_to_be_in_the_ledger_and_the_ledger_to_have_grown(tmp
         leaves = [leaf_hash(content) for content in contents(store)]
     assert earlier is not None
     assert later is not None
-    path = inclusion_path(leaves, record.position)
+    path = Tree(leaves).inclusion_path(record.position, len(leaves))
     assert inclusion_holds(leaves[record.position], record.position, later.size, path, later.root)
-    grown = consistency_path(leaves, earlier.size)
+    grown = Tree(leaves).consistency_path(earlier.size, len(leaves))
     assert consistency_holds(earlier.size, later.size, grown, earlier.root, later.root)
 
 

@@ -8,10 +8,9 @@ from hypothesis import strategies as st
 
 from db.merkle import (
     Peaks,
+    Tree,
     consistency_holds,
-    consistency_path,
     inclusion_holds,
-    inclusion_path,
     leaf_hash,
     node_hash,
     root_of,
@@ -79,7 +78,7 @@ TREES = st.integers(1, 70).flatmap(lambda size: st.tuples(st.just(size), st.inte
 def test_an_inclusion_proof_holds_and_no_other_does(tree: tuple[int, int], data: st.DataObject) -> None:
     size, index = tree
     leaves = [leaf_hash(str(i).encode()) for i in range(size)]
-    root, path = root_of(leaves), inclusion_path(leaves, index)
+    root, path = root_of(leaves), Tree(leaves).inclusion_path(index, len(leaves))
     assert len(path) <= (size - 1).bit_length()
     assert inclusion_holds(leaves[index], index, size, path, root)
     assert not inclusion_holds(leaf_hash(b"another"), index, size, path, root)
@@ -97,22 +96,38 @@ def test_an_inclusion_proof_holds_and_no_other_does(tree: tuple[int, int], data:
 def test_a_consistency_proof_holds_and_not_for_a_tree_that_was_changed(tree: tuple[int, int]) -> None:
     second, first = tree[0], tree[1] + 1
     leaves = [leaf_hash(str(i).encode()) for i in range(second)]
-    path = consistency_path(leaves, first)
+    path = Tree(leaves).consistency_path(first, len(leaves))
     roots = root_of(leaves[:first]), root_of(leaves)
     assert consistency_holds(first, second, path, *roots)
     changed = [leaf_hash(b"changed"), *leaves[1:]]
     assert not consistency_holds(first, second, path, root_of(changed[:first]), roots[1])
     if first < second:
         # Neither does the changed tree's own proof connect it to the earlier root.
-        assert not consistency_holds(first, second, consistency_path(changed, first), roots[0], root_of(changed))
+        assert not consistency_holds(
+            first, second, Tree(changed).consistency_path(first, len(changed)), roots[0], root_of(changed)
+        )
         assert not consistency_holds(first, second, path[:-1], *roots)
         assert not consistency_holds(first, second, [*path, bytes(32)], *roots)
 
 
+@settings(deadline=None, max_examples=150)
+@given(TREES, st.integers(0, 40))
+def test_a_tree_that_grew_on_proves_what_was_true_of_it_earlier(tree: tuple[int, int], grown: int) -> None:
+    size, index = tree
+    leaves = [leaf_hash(str(i).encode()) for i in range(size + grown)]
+    whole, root = Tree(leaves), root_of(leaves[:size])
+    assert inclusion_holds(leaves[index], index, size, whole.inclusion_path(index, size), root)
+    path = whole.consistency_path(index + 1, size)
+    assert consistency_holds(index + 1, size, path, root_of(leaves[: index + 1]), root)
+
+
 def test_proofs_that_cannot_be_are_refused() -> None:
+    for ask in (Tree(LEAVES).inclusion_path, Tree(LEAVES).consistency_path):
+        with pytest.raises(IndexError, match="there are 8 leaves, fewer than 9"):
+            ask(1, 9)
     with pytest.raises(IndexError, match="there are 8 leaves, none has index 8"):
-        inclusion_path(LEAVES, 8)
+        Tree(LEAVES).inclusion_path(8, len(LEAVES))
     for first in (0, 9):
         with pytest.raises(IndexError, match=f"within 1 to 8, got {first}"):
-            consistency_path(LEAVES, first)
+            Tree(LEAVES).consistency_path(first, len(LEAVES))
     assert not consistency_holds(0, 8, [bytes(32)], root_of([]), root_of(LEAVES))

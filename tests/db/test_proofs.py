@@ -9,7 +9,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from db.merkle import Peaks, leaf_hash, node_hash, root_of
+from db.merkle import Peaks, Tree, leaf_hash, node_hash, root_of
 from db.proofs import (
     ConsistencyProof,
     InclusionProof,
@@ -47,7 +47,7 @@ def again(document: dict[str, Any]) -> Any:
 def test_a_proof_of_inclusion_in_the_published_tree_is_its_definition_written_out() -> None:
     head = signed(LEAVES)
     assert head_text(head.head) == f"8:{ROOT_OF_8}"
-    proof = InclusionProof.of_document(again(prove_inclusion(LEAVES, 5, head).document()))
+    proof = InclusionProof.of_document(again(prove_inclusion(Tree(LEAVES), 5, head).document()))
     # RFC 6962 section 2.1.1: PATH(5, D[8]) = the neighbour leaf, the node over 6 and 7, the node over 0 to 3.
     left = node_hash(node_hash(LEAVES[0], LEAVES[1]), node_hash(LEAVES[2], LEAVES[3]))
     assert proof.path == (LEAVES[4], node_hash(LEAVES[6], LEAVES[7]), left)
@@ -58,7 +58,7 @@ def test_a_proof_of_inclusion_in_the_published_tree_is_its_definition_written_ou
 def test_growth_of_the_published_tree_is_proved_from_its_root_of_three_leaves() -> None:
     head = signed(LEAVES)
     kept = KeptHead.of_text(f"3:{ROOT_OF_3}")
-    proof = ConsistencyProof.of_document(again(prove_growth(LEAVES, kept, head).document()))
+    proof = ConsistencyProof.of_document(again(prove_growth(Tree(LEAVES), kept, head).document()))
     # RFC 6962 section 2.1.3 draws PROOF(3, D[7]) = [c, d, g, l]; with the eighth leaf l covers 4 to 7.
     right = node_hash(node_hash(LEAVES[4], LEAVES[5]), node_hash(LEAVES[6], LEAVES[7]))
     assert proof.path == (LEAVES[2], LEAVES[3], node_hash(LEAVES[0], LEAVES[1]), right)
@@ -71,7 +71,7 @@ def test_no_other_content_head_or_path_passes(size: int, data: st.DataObject) ->
     contents = [f"entry {i}".encode() for i in range(size)]
     leaves = [leaf_hash(c) for c in contents]
     at = data.draw(st.integers(0, size - 1))
-    document = again(prove_inclusion(leaves, at, signed(leaves)).document())
+    document = again(prove_inclusion(Tree(leaves), at, signed(leaves)).document())
     assert InclusionProof.of_document(document).holds(contents[at])
     assert not InclusionProof.of_document(document).holds(b"entry x")
     where, name = data.draw(
@@ -91,18 +91,18 @@ def test_a_ledger_that_was_rewritten_has_no_proof_of_growth(size: int, data: st.
     leaves = [leaf_hash(f"entry {i}".encode()) for i in range(size)]
     first = data.draw(st.integers(1, size))
     kept = KeptHead(first, root_of(leaves[:first]))
-    assert ConsistencyProof.of_document(again(prove_growth(leaves, kept, signed(leaves)).document())).holds()
+    assert ConsistencyProof.of_document(again(prove_growth(Tree(leaves), kept, signed(leaves)).document())).holds()
     changed = data.draw(st.integers(0, first - 1))
     other = [*leaves[:changed], leaf_hash(b"another"), *leaves[changed + 1 :]]
     with pytest.raises(ValueError, match=f"did not grow from the head of size {first}"):
-        prove_growth(other, kept, signed(other))
+        prove_growth(Tree(other), kept, signed(other))
 
 
 def test_proofs_beyond_a_head_are_refused() -> None:
     with pytest.raises(IndexError, match="there are 3 leaves, none has index 3"):
-        prove_inclusion(LEAVES, 3, signed(LEAVES[:3]))
+        prove_inclusion(Tree(LEAVES), 3, signed(LEAVES[:3]))
     with pytest.raises(IndexError, match="within 1 to 3, got 8"):
-        prove_growth(LEAVES, KeptHead.of_text(f"8:{ROOT_OF_8}"), signed(LEAVES[:3]))
+        prove_growth(Tree(LEAVES), KeptHead.of_text(f"8:{ROOT_OF_8}"), signed(LEAVES[:3]))
 
 
 @pytest.mark.parametrize("text", [f"3:{ROOT_OF_3}", f"3:sha256:{ROOT_OF_3}", f" 3:{ROOT_OF_3.upper()}\n"])
@@ -124,7 +124,7 @@ def test_another_text_is_no_head(text: str) -> None:
 
 def test_a_head_is_taken_from_its_own_file_and_out_of_a_proof() -> None:
     head = signed(LEAVES)
-    for document in (head.document(), prove_inclusion(LEAVES, 1, head).document()):
+    for document in (head.document(), prove_inclusion(Tree(LEAVES), 1, head).document()):
         kept = KeptHead.of_document(again(document))
         assert (kept.size, kept.root.hex(), kept.signed) == (8, ROOT_OF_8, head)
 
@@ -148,7 +148,7 @@ def test_a_spoilt_head_file_is_refused_with_what_is_wrong(change: dict[str, Any]
 
 
 def test_what_is_no_proof_is_refused() -> None:
-    proof = prove_inclusion(LEAVES, 1, signed(LEAVES)).document()
+    proof = prove_inclusion(Tree(LEAVES), 1, signed(LEAVES)).document()
     for spoilt, sentence in (
         ([], "its format is 'list'"),
         (proof | {"path": ["00"]}, "its path is wrong"),

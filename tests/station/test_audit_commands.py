@@ -196,7 +196,7 @@ def test_show_tells_place_history_people_instruments_and_proof(data: Path) -> No
         "switch: Invented Instruments R40, serial II-0090, calibration due not stated",
         "stated, not verified",
         "by the key for production, sha256:",
-        "All entries above fit their digests and lie in this head; its signature holds.",
+        "The entries above fit their digests and lie in this head; its signature holds.",
     ):
         assert part in said, part
     as_json = json.loads(polemark("audit", "show", "PM-000001", "--json", "--data", data).stdout)
