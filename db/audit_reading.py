@@ -16,7 +16,7 @@ from db.proofs import ConsistencyProof, InclusionProof, KeptHead, SignedHead, pr
 from db.queries import Queries
 from db.signing import KeyUse
 from db.store_errors import StoreError
-from db.tables import EntryRow, KeyRow, RunRow
+from db.tables import EntryRow, JobRow, KeyRow, RunRow
 
 _AT_ONCE = 50
 
@@ -70,7 +70,8 @@ def trail(
     if subject is not None:
         concerned = (RunRow.motor_serial == subject) | (RunRow.job == subject)
         runs = select(RunRow.number).where(concerned)
-        query = query.where((EntryRow.subject == subject) | EntryRow.subject.in_(runs))
+        jobs = select(JobRow.position).where(JobRow.motor_serial == subject)
+        query = query.where((EntryRow.subject == subject) | EntryRow.subject.in_(runs) | EntryRow.position.in_(jobs))
     return _read(store, query)
 
 

@@ -35,7 +35,7 @@ def ledger_problems(
     note
         Told what puts nothing in doubt.
     """
-    walk = _Walk(connection, kept)
+    walk = _Walk(connection, kept, note)
     for entry in all_rows(connection, select(EntryRow).order_by(EntryRow.position)):
         if entry["position"] != walk.peaks.size:
             yield f"entry {walk.peaks.size} is missing: entry {entry['position']} comes next"
@@ -43,22 +43,21 @@ def ledger_problems(
         yield from walk.step(entry)
         advance(1)
     yield from walk.end()
-    if walk.finer:
-        note(f"heads whose time has more digits than the milliseconds that are signed: {walk.finer}")
 
 
 class _Walk:
     """The ledger up to the entry that was read last."""
 
-    def __init__(self, connection: Connection, kept: Sequence[KeptHead]) -> None:
+    def __init__(self, connection: Connection, kept: Sequence[KeptHead], note: Callable[[str], object]) -> None:
         self.peaks = Peaks()
+        self._note = note
         self._keys = {row["name"]: row for row in all_rows(connection, select(KeyRow))}
         self._heads = {row["size"]: row for row in all_rows(connection, select(HeadRow))}
         self._kept = list(kept)
-        self._entered: set[str] = set()
+        self._entered: dict[str, str] = {}
         self._sealed = 0
         self._unfit = 0
-        self.finer = 0
+        self._finer = 0
 
     def step(self, entry: RowMapping) -> Iterator[str]:
         """Take one entry in, with the head that was signed after it and the heads that were kept of it."""
@@ -66,7 +65,7 @@ class _Walk:
         document, problems = _read(entry)
         yield from problems
         if entry["kind"] == "key":
-            self._entered.add(entry["subject"])
+            self._enter_key(entry, str(document.get("use")))
             yield from _key_problems(entry["position"], document, self._keys.get(entry["subject"]))
         if self.peaks.size in self._heads:
             yield from self._head_problems(entry, KeyUse.for_kind(_kind_of(document)))
@@ -78,6 +77,8 @@ class _Walk:
 
     def end(self) -> Iterator[str]:
         """Say what should have come and did not."""
+        if self._finer:
+            self._note(f"heads whose time has more digits than the milliseconds that are signed: {self._finer}")
         if self._unfit > 1:
             yield f"likewise {self._unfit - 1} later heads: each is signed over all entries before it"
         there = self.peaks.size
@@ -90,11 +91,19 @@ class _Walk:
             )
         yield from (f"the key {name} was never entered" for name in self._keys if name not in self._entered)
 
+    def _enter_key(self, entry: RowMapping, use: str) -> None:
+        # Anybody who can write to the file can add a key; whether a change of keys was the station's own, people know.
+        if use in self._entered.values():
+            self._note(
+                f"from entry {entry['position']} on there is another key for {use}, {entry['subject']}; was it the station's own?"
+            )
+        self._entered[entry["subject"]] = use
+
     def _head_problems(self, entry: RowMapping, use: KeyUse) -> Iterator[str]:
         row = self._heads.pop(self.peaks.size)
         head = Head(row["size"], row["root"], row["at_utc"], row["key"], row["signature"])
         key = self._keys.get(row["key"])
-        self.finer += head.at_utc != time_of(time_text(head.at_utc))
+        self._finer += head.at_utc != time_of(time_text(head.at_utc))
         if row["root"] != self.peaks.root() or row["peaks"] != self.peaks.raw:
             self._unfit += 1
             if self._unfit == 1:

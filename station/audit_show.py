@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from db.audit_reading import Entry, entries_of, inclusion, signed_head, tree_of
+from db.column_types import time_text
 from db.merkle import Tree
 from db.proofs import InclusionProof, SignedHead
 from db.signing import KeyUse
@@ -119,7 +120,7 @@ def entry_document(entry: Entry) -> dict[str, Any]:
     """Return an entry's place and sense for a script."""
     return {
         "position": entry.position,
-        "at_utc": entry.at_utc.isoformat().replace("+00:00", "Z"),
+        "at_utc": time_text(entry.at_utc),
         "kind": entry.kind,
         "subject": entry.subject,
         "who": who(entry),

@@ -19,7 +19,7 @@ def audit() -> None:
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def verify(heads: tuple[str, ...], data: Path | None, as_json: bool) -> int:  # noqa: FBT001
-    """Check the whole store: file, schema, ledger, signatures, waveforms, sheets."""
+    """Check the whole store, and that it grew from kept heads."""
     from station.audit_verify import verify_command
 
     return verify_command(data, heads, json_wanted=as_json)
@@ -30,7 +30,7 @@ def verify(heads: tuple[str, ...], data: Path | None, as_json: bool) -> int:  # 
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def show(record: str, data: Path | None, as_json: bool) -> int:  # noqa: FBT001
-    """Show where RECORD stands in the ledger, its history, and what took part in it."""
+    """Show a record's place, history, instruments and proof."""
     from station.audit_show import show_command
 
     return show_command(data, record, json_wanted=as_json)
@@ -53,7 +53,10 @@ def export(
     waveforms: str,
     data: Path | None,
 ) -> int:
-    """Write RECORDS with waveforms, proofs and a script that checks them without polemark."""
+    """Write RECORDS to a ZIP that anybody can check.
+
+    It holds sheets, records, waveforms, proofs, and a script that checks all of it without polemark.
+    """
     from station.audit_export import ExportWanted, export_command
 
     wanted = ExportWanted(records, since, until, simulated, out, waveforms)
@@ -78,7 +81,10 @@ def trail(since: str | None, until: str | None, subject: str | None, data: Path 
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def touched_by(instrument: str, data: Path | None, as_json: bool) -> int:  # noqa: FBT001
-    """List the records that INSTRUMENT (serial number or name, hand instruments too) took part in."""
+    """List the records that INSTRUMENT took part in.
+
+    INSTRUMENT is a serial number or a name; hand instruments count too.
+    """
     from station.audit_trail import touched_by_command
 
     return touched_by_command(data, instrument, json_wanted=as_json)
@@ -90,7 +96,7 @@ def touched_by(instrument: str, data: Path | None, as_json: bool) -> int:  # noq
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def head(out: Path | None, grown_from: str | None, data: Path | None, as_json: bool) -> int:  # noqa: FBT001
-    """Print or write the ledger's latest signed head, or the proof that it grew from an earlier one."""
+    """Print or keep the latest head, or prove growth to it."""
     from station.audit_head import head_command
 
     return head_command(data, out, grown_from, json_wanted=as_json)
@@ -101,7 +107,10 @@ def head(out: Path | None, grown_from: str | None, data: Path | None, as_json: b
 @click.argument("entry", type=FILE, required=False)
 @click.option("--head", default=None, metavar="HEAD", help=f"{HEAD_HELP}; the proof must end at it.")
 def check(proof: Path, entry: Path | None, head: str | None) -> int:
-    """Check PROOF (a head, or a proof of growth or inclusion) without the store; for inclusion name the file of the ENTRY."""
+    """Check a proof or a head without the store.
+
+    For a proof of inclusion name the file of its ENTRY too, such as record.json.
+    """
     from station.audit_head import check_command
 
     return check_command(proof, entry, head)

@@ -168,6 +168,22 @@ def test_a_waveform_packed_otherwise_is_noted_and_sound(made: Sample, path: Path
     ]
 
 
+def test_another_key_for_the_same_use_is_noted(tmp_path: Path) -> None:
+    with opened(tmp_path) as store:
+        store_record(store, started())
+        store_record(store, started(kind="simulated"))
+    (tmp_path / "keys" / "production-key.pem").unlink()
+    with opened(tmp_path) as store:
+        store_record(store, started())
+        head = store.head()
+    assert head is not None
+    checked = check(tmp_path / "records.db")
+    assert checked.problems == []
+    assert checked.notes == [
+        f"from entry 6 on there is another key for production, {head.key}; was it the station's own?"
+    ]
+
+
 def test_a_head_of_an_earlier_release_with_finer_time_is_noted_and_sound(made: Sample, path: Path) -> None:
     path.write_bytes(
         rewritten(made, path, ["UPDATE heads SET at_utc = replace(at_utc, '000Z', '123Z') WHERE size = 4"])

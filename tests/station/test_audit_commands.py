@@ -240,7 +240,7 @@ def test_the_trail_says_who_did_what_when(data: Path) -> None:
     assert "job J-26-0418 entered: motor NB4-20771, customer Alder Packaging (invented)" in lines[1]
     assert lines[-1].startswith("11 entries. Times are those of the station's clock")
     subjects = {
-        "NB4-20771": ["started", "record", "amendment"], "J-2": ["started", "record", "void"], "PM-000002": ["started", "record"],
+        "NB4-20771": ["job", "started", "record", "amendment"], "J-2": ["started", "record", "void"], "PM-000002": ["started", "record"],
         "J-26-0418": ["job", "started", "record", "amendment"], "nobody": [],
     }  # fmt: skip
     for subject, kinds in subjects.items():
