@@ -10,8 +10,8 @@ from sqlalchemy import Row, Select, select
 
 from db.canonical import digest_of
 from db.engine import reading
-from db.ledger import EntryFacts, facts_of, latest_head
-from db.merkle import Tree, leaf_hash
+from db.ledger import latest_head, stored_document
+from db.merkle import Tree
 from db.proofs import ConsistencyProof, InclusionProof, KeptHead, SignedHead, prove_growth, prove_inclusion
 from db.queries import Queries
 from db.signing import KeyUse
@@ -157,13 +157,5 @@ def _rows(store: Queries, query: Select[*tuple[Any, ...]]) -> Iterator[Row[*tupl
 
 
 def _entry(store: Queries, row: Row[*tuple[Any, ...]]) -> Entry:
-    if leaf_hash(row.content) != row.leaf:
-        raise StoreError(
-            f"{store.where}: the {row.kind} of {row.subject} does not fit its digest; the store was changed, or is damaged"
-        )
-    document = json.loads(row.content)
-    if facts_of(document) != EntryFacts(row.kind, row.subject, row.at_utc):
-        raise StoreError(
-            f"{store.where}: entry {row.position} is not listed as it is stored; the store was changed, or is damaged"
-        )
+    document = stored_document(store.where, row)
     return Entry(row.position, row.kind, row.subject, row.at_utc, row.content, document)

@@ -1,11 +1,12 @@
 """The ledger: entries are added in order inside one transaction, and the tree's new root is signed before it ends."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
 from db.canonical import canonical_bytes, digest_of
 from db.column_types import time_of, time_text
@@ -59,6 +60,30 @@ def facts_of(document: Mapping[str, Any]) -> EntryFacts:
         if not isinstance(document.get(key), str) or not document[key]:
             raise ValueError(f"a {kind} needs the text {key!r}")
     return EntryFacts(kind, document[subject], time_of(document[time]))
+
+
+def stored_document(where: str, row: Row[*tuple[Any, ...]]) -> Mapping[str, Any]:
+    """Return the document of an entry's row, after checking that it fits its digest and that the columns say the same.
+
+    Raises
+    ------
+    StoreError
+        It does not, or they do not.
+    """
+    if leaf_hash(row.content) != row.leaf:
+        raise StoreError(
+            f"{where}: the {row.kind} of {row.subject} does not fit its digest; the store was changed, or is damaged"
+        )
+    try:
+        document: Mapping[str, Any] = json.loads(row.content)
+        listed = facts_of(document) == EntryFacts(row.kind, row.subject, row.at_utc)
+    except (ValueError, AttributeError, RecursionError) as error:
+        raise StoreError(f"{where}: entry {row.position} cannot be read: {error}") from None
+    if not listed:
+        raise StoreError(
+            f"{where}: entry {row.position} is not listed as it is stored; the store was changed, or is damaged"
+        )
+    return document
 
 
 class LedgerWriter:

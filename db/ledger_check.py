@@ -131,7 +131,7 @@ def _read(entry: RowMapping) -> tuple[Mapping[str, Any], list[str]]:
     try:
         document = json.loads(entry["content"])
         facts = facts_of(document)
-    except (ValueError, AttributeError) as error:
+    except (ValueError, AttributeError, RecursionError) as error:
         return {}, [f"entry {entry['position']} ({_name(entry)}) cannot be read: {error}"]
     problems = []
     if entry["leaf"] != leaf_hash(entry["content"]):

@@ -1,6 +1,5 @@
 """Reading the store: records by what is known of them, their waveforms, jobs, motors, and the rows that yield is counted from."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,15 +10,14 @@ from sqlalchemy.orm import InstrumentedAttribute
 
 from db.canonical import digest_of
 from db.engine import reading
-from db.ledger import latest_head
-from db.merkle import leaf_hash
+from db.ledger import latest_head, stored_document
 from db.results import StoredRecord, StoredWaveform, Summary, YieldRow
 from db.signing import Head, KeyUse
 from db.store_errors import StoreError, UnknownRecord
 from db.tables import AttachmentRow, EntryRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
 from db.waveform_codec import unpack, waveform_digest
 
-_ENTRY = (EntryRow.kind, EntryRow.subject, EntryRow.position, EntryRow.content, EntryRow.leaf)
+_ENTRY = (EntryRow.kind, EntryRow.subject, EntryRow.at_utc, EntryRow.position, EntryRow.content, EntryRow.leaf)
 _VOID = exists().where(EntryRow.kind == "void", EntryRow.subject == RunRow.number)
 _SUMMARY = (
     RunRow.number, RunRow.kind, RunRow.stage, RunRow.job, RunRow.motor_serial, RunRow.motor_type, RunRow.station,
@@ -145,12 +143,7 @@ class Queries:
     def _entries(self, connection: Connection, query: Select[*tuple[Any, ...]]) -> list["_Entry"]:
         """Read entries in their order, each checked against its digest before it is used."""
         rows = connection.execute(query.order_by(EntryRow.position)).all()
-        for row in rows:
-            if leaf_hash(row.content) != row.leaf:
-                raise StoreError(
-                    f"{self.where}: the {row.kind} of {row.subject} does not fit its digest; the store was changed, or is damaged"
-                )
-        return [_Entry(r.kind, r.position, digest_of(r.content), json.loads(r.content)) for r in rows]
+        return [_Entry(r.kind, r.position, digest_of(r.content), stored_document(self.where, r)) for r in rows]
 
     def job(self, number: str) -> Mapping[str, Any] | None:
         """Return a job as it was entered last."""

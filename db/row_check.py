@@ -56,7 +56,7 @@ class RowCheck:
                 if not findings.are_those_of(position, document):
                     yield f"the findings of record {document['number']} are not listed as they are stored"
                 self._name_contents(document)
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             yield f"entry {position} is no {kind}: {type(error).__name__}: {error}"
 
     def _name_contents(self, document: Mapping[str, Any]) -> None:

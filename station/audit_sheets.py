@@ -44,6 +44,9 @@ def _problem(store: Store, sheet: Path) -> str | None:
         return "belongs to no record of this store"
     except (StoreError, SheetError) as error:
         return f"cannot be compared: {str(error).removeprefix(f'{store.where}: ')}"
+    except (KeyError, TypeError, AttributeError, ValueError):
+        # The entry fits its digest; what else is wrong with it, the check of the ledger has said.
+        return "cannot be compared: its record is not of the form of a record"
     if html != due:
         return f"is not what this program makes of its record and {size[1]} ledger entries: it was changed, or another version made it"
     return None

@@ -15,7 +15,7 @@ from db.signing import KeyUse
 from db.store import Store, StoreError, UnknownRecord
 from station.audit_store import as_json, shown, store_to_read, time_shown
 from station.audit_verify import head_lines
-from station.audit_words import instrument_line, instrument_rows, people, what, who
+from station.audit_words import instrument_line, instrument_rows, people, who_and_what
 from station.exit_codes import ExitCode
 
 
@@ -54,9 +54,10 @@ def proved(store: Store, number: str, tree: Tree) -> Proved:
     record = next((entry for entry in entries if entry.kind == "record"), None)
     if record is None:
         raise UnknownRecord(f"{store.where}: there is no record {number}; `polemark records` lists those there are")
-    head = signed_head(store, KeyUse.for_kind(record.document["kind"]))
+    kind = str(record.document.get("kind"))
+    head = signed_head(store, KeyUse.for_kind(kind))
     if head is None or head.head.size <= max(entry.position for entry in entries):
-        raise StoreError(f"{store.where}: no head signed for {record.document['kind']} records covers {number}")
+        raise StoreError(f"{store.where}: no head signed for {kind} records covers {number}")
     proofs = [inclusion(store, entry, head, tree) for entry in entries]
     return Proved(record, entries, proofs, head)
 
@@ -83,7 +84,8 @@ def _lines(found: Proved) -> Iterator[str]:
     yield f"Record: entry {found.record.position}, {found.record.digest}"
     yield "History:"
     for entry in found.entries:
-        yield shown(f"  entry {entry.position}, {time_shown(entry.at_utc)}, {who(entry)}: {what(entry)}")
+        who, what = who_and_what(entry)
+        yield shown(f"  entry {entry.position}, {time_shown(entry.at_utc)}, {who}: {what}")
     yield "Took part:"
     status = sorted({str(person["status"]) for person in said["people"]})
     yield shown(f"  people: {people(said['people'])}; {', '.join(status) or 'none'}")
@@ -118,12 +120,13 @@ def _document(found: Proved) -> dict[str, Any]:
 
 def entry_document(entry: Entry) -> dict[str, Any]:
     """Return an entry's place and sense for a script."""
+    who, what = who_and_what(entry)
     return {
         "position": entry.position,
         "at_utc": time_text(entry.at_utc),
         "kind": entry.kind,
         "subject": entry.subject,
-        "who": who(entry),
-        "what": what(entry),
+        "who": who,
+        "what": what,
         "digest": entry.digest,
     }

@@ -109,4 +109,6 @@ def shown(value: Any) -> str:
 
 def as_json(document: Any) -> str:
     """Return a document as the JSON that `--json` prints."""
-    return json.dumps(document, indent=2, ensure_ascii=False)
+    text = json.dumps(document, indent=2, ensure_ascii=False)
+    # Half a surrogate pair, which only another hand can have put there, cannot be printed; JSON can spell it out.
+    return text.encode(errors="backslashreplace").decode()

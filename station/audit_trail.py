@@ -6,10 +6,11 @@ from typing import Any
 
 import click
 
-from db.audit_reading import records_saying, trail
+from db.audit_reading import Entry, records_saying, trail
+from db.store import Store, StoreError
 from station.audit_show import entry_document
 from station.audit_store import as_json, moment, shown, store_to_read, time_shown
-from station.audit_words import calibration_words, instrument_rows, what, who
+from station.audit_words import calibration_words, instrument_rows, who_and_what
 from station.exit_codes import BadInput, ExitCode
 
 
@@ -25,7 +26,8 @@ def trail_command(
             return ExitCode.DONE
         count = 0
         for count, entry in enumerate(entries, start=1):  # noqa: B007 - counted for the last line
-            click.echo(shown(f"{entry.position:>6}  {time_shown(entry.at_utc)}  {who(entry)}: {what(entry)}"))
+            who, what = who_and_what(entry)
+            click.echo(shown(f"{entry.position:>6}  {time_shown(entry.at_utc)}  {who}: {what}"))
     click.echo(f"{count} entries. Times are those of the station's clock; people are stated, not verified.")
     return ExitCode.DONE
 
@@ -36,12 +38,8 @@ def touched_by_command(data: Path | None, instrument: str, *, json_wanted: bool)
     if not wanted:
         raise BadInput("the instrument is empty; allowed: a serial number or a name")
     with store_to_read(data) as store:
-        rows = [
-            _row(entry.document, found)
-            for entry in records_saying(store, wanted.split()[-1])
-            for found in instrument_rows(entry.document)
-            if _is(found, wanted.casefold())
-        ]
+        said = records_saying(store, wanted.split()[-1])
+        rows = [row for entry in said for row in _rows(store, entry, wanted.casefold())]
     if json_wanted:
         click.echo(as_json(rows))
         return ExitCode.DONE
@@ -63,6 +61,16 @@ def touched_by_command(data: Path | None, instrument: str, *, json_wanted: bool)
             f"{len(numbers)} records; calibration overdue on the day in {len(overdue)}, not stated in {len(unknown)}."
         )
     return ExitCode.DONE
+
+
+def _rows(store: Store, entry: Entry, wanted: str) -> list[dict[str, Any]]:
+    """Return what a record has of an instrument."""
+    try:
+        return [_row(entry.document, found) for found in instrument_rows(entry.document) if _is(found, wanted)]
+    except (KeyError, TypeError, AttributeError):
+        raise StoreError(
+            f"{store.where}: record {entry.subject} is not of the form of a record; the store was changed, or is damaged"
+        ) from None
 
 
 def _is(found: Mapping[str, Any], wanted: str) -> bool:

@@ -15,7 +15,7 @@ from db.proofs import KeptHead, SignedHead
 from db.store import Store, StoreError
 from db.store_check import Checked, check_store
 from station.audit_sheets import sheet_problems, sheets_in
-from station.audit_store import as_json, folder_with_store, kept_head, time_shown
+from station.audit_store import as_json, folder_with_store, kept_head, shown, time_shown
 from station.exit_codes import ExitCode
 
 Advance = Callable[[int], object]
@@ -75,8 +75,8 @@ def verify(
 def _lines(database: Path, verified: Verified, kept: Sequence[KeptHead]) -> Iterator[str]:
     checked = verified.checked
     yield f"Store {database}: {checked.entries} entries, {checked.records} records, {checked.waveforms} waveforms, {verified.sheets} sheets."
-    yield from checked.problems
-    yield from (f"note: {note}" for note in checked.notes)
+    yield from map(shown, checked.problems)
+    yield from (shown(f"note: {note}") for note in checked.notes)
     if checked.problems:
         yield f"NOT SOUND: {_count(len(checked.problems), 'problem')}. Keep this store as it is, and compare it with a backup."
         return

@@ -10,8 +10,16 @@ from station.audit_store import shown
 NOT_STATED = "not stated"
 
 
-def who(entry: Entry) -> str:
-    """Return who an entry names; a person without an account is stated, not verified."""
+def who_and_what(entry: Entry) -> tuple[str, str]:
+    """Return who an entry names, and what it is about in one line; a person without an account is stated, not verified."""
+    try:
+        return _who(entry), _what(entry)
+    except (KeyError, TypeError, AttributeError):
+        # Its digest fits, and the ledger has not been asked: `audit verify` does.
+        return NOT_STATED, f"{entry.kind} {entry.subject}, not of the form of such an entry"
+
+
+def _who(entry: Entry) -> str:
     said = entry.document
     match entry.kind:
         case "started":
@@ -29,8 +37,7 @@ def people(said: Any) -> str:
     return ", ".join(f"{p['name']} ({p['role']})" for p in said) or NOT_STATED
 
 
-def what(entry: Entry) -> str:
-    """Return what an entry is about, in one line."""
+def _what(entry: Entry) -> str:
     said = entry.document
     match entry.kind:
         case "key":
@@ -76,8 +83,16 @@ def _row(role: str, name: str, found: Mapping[str, Any], day: date) -> dict[str,
         "serial": found.get("serial"),
         "certificate": found.get("certificate"),
         "calibration_due": due,
-        "overdue_on_the_day": None if due is None else date.fromisoformat(due) < day,
+        "overdue_on_the_day": _is_before(due, day),
     }
+
+
+def _is_before(due: str | None, day: date) -> bool | None:
+    """Tell whether a date lies before a day; None where none is stated, or what is stated is no date."""
+    try:
+        return None if due is None else date.fromisoformat(due) < day
+    except ValueError:
+        return None
 
 
 def calibration_words(row: Mapping[str, Any]) -> str:

@@ -10,7 +10,7 @@ from db.audit_reading import signed_head
 from db.backup import UnsoundCopy, back_up, restore
 from db.store import Store, StoreError
 from db.store_check import Checked
-from station.audit_store import folder_with_store, kept_head
+from station.audit_store import folder_with_store, kept_head, shown
 from station.audit_verify import head_lines
 from station.exit_codes import BadInput, ExitCode
 
@@ -58,7 +58,7 @@ def _problems_shown(act: Callable[[], Checked]) -> Checked:
         return act()
     except UnsoundCopy as unsound:
         for problem in unsound.problems:
-            click.echo(problem)
+            click.echo(shown(problem))
         raise
 
 

@@ -226,11 +226,57 @@ def test_show_finds_an_entry_that_was_replaced_with_its_leaf(data: Path) -> None
     with closing(sqlite3.connect(data / "records.db")) as connection:
         (content,) = connection.execute("SELECT content FROM entries WHERE position = 3").fetchone()
     changed = content.replace(b"12.41", b"2.41")
-    row = f"content = x'{changed.hex()}', leaf = x'{leaf_hash(changed).hex()}'"
-    tampered(data, f"UPDATE entries SET {row} WHERE position = 3")  # noqa: S608
+    forge(data, 3, changed)
     done = polemark("audit", "show", "PM-000001", "--data", data)
     assert done.returncode == 4
     assert "does not lie in the signed head of size 11" in one_sentence(done)
+
+
+def forge(data: Path, position: int, content: bytes) -> None:
+    """Put other content under a leaf that fits it, as somebody could who knows how leaves are made."""
+    row = f"content = x'{content.hex()}', leaf = x'{leaf_hash(content).hex()}'"
+    tampered(data, f"UPDATE entries SET {row} WHERE position = {position}")  # noqa: S608
+
+
+FORGED = {
+    "a list": b"[]",
+    "half a surrogate pair": b'{"format":"polemark-record-1","number":"\\ud800","ended_utc":"2026-03-25T08:13:55.000Z"}',
+    "a control character": b'{"format":"polemark-record-1","number":"\\u001b[2J","ended_utc":"2026-03-25T08:13:55.000Z"}',
+    "nothing of a record": b'{"format":"polemark-record-1","number":"PM-000001","ended_utc":"2026-03-25T08:13:55.000Z","x":"II-0031"}',
+    "endless lists": b"[" * 100_000,
+    "a format of another time": b'{"format":"polemark-other-9","number":"PM-000001"}',
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", FORGED)
+def test_a_forged_entry_ends_every_command_with_a_sentence_that_can_be_printed(data: Path, name: str) -> None:
+    forge(data, 3, FORGED[name])
+    for command in (
+        ("verify",), ("verify", "--json"), ("show", "PM-000001"), ("trail",), ("trail", "--json"), ("touched-by", "II-0031"),
+        ("export", "PM-000001", "--out", str(data / "x.zip")),
+    ):  # fmt: skip
+        done = polemark("audit", *command, "--data", data)
+        assert done.returncode in (0, 4), command
+        said = done.stdout + done.stderr
+        said.encode()
+        assert "\x1b" not in said
+        if command[0] == "verify":
+            assert done.returncode == 4
+            assert "entry 3" in said
+    assert "\\ud800" not in polemark("audit", "verify", "--data", data).stdout
+
+
+def test_the_record_of_a_run_that_died_is_shown(data: Path) -> None:
+    with Store.open(data / "records.db") as store:
+        dead = store.begin_run(started())
+        store.close_dead_runs(NOW, "closed at the next start", lambda _: False)
+    done = polemark("audit", "show", dead.number, "--data", data)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert f"{dead.number} recorded: stopped, proposes nothing (the run was stopped)" in done.stdout
+    assert "people: not stated" in done.stdout
+    assert polemark("audit", "verify", "--data", data).returncode == 0
+    out = data / "dead.zip"
+    assert polemark("audit", "export", dead.number, "--out", out, "--data", data).returncode == 0
 
 
 def test_the_trail_says_who_did_what_when(data: Path) -> None:
