@@ -62,10 +62,21 @@ def engine_to_read(url: URL) -> Engine:
 
 
 def file_to_read(path: Path) -> sqlite3.Connection:
-    """Open an SQLite file that must be there, and may lie on a medium that is read only."""
+    """Open an SQLite file that must be there, and may lie on a medium that is read only.
+
+    Raises
+    ------
+    StoreError
+        It lies on such a medium with a log, which cannot be read there.
+    """
     # `rw` opens and never makes a file. Where nothing can be written, the log's index cannot be made; without a log
     # nobody else can be writing either.
     mode = "mode=rw" if os.access(path.parent, os.W_OK) else "immutable=1"
+    log = path.with_name(f"{path.name}-wal")
+    if mode == "immutable=1" and log.exists() and log.stat().st_size > 0:
+        raise StoreError(
+            f"{path} has a log ({log.name}) and lies where nothing can be written; copy both to a folder that can be"
+        )
     return sqlite3.connect(f"file:{quote(str(path.absolute()))}?{mode}", uri=True, check_same_thread=False)
 
 

@@ -56,6 +56,15 @@ def test_a_store_in_a_folder_that_cannot_be_written_is_checked(
         path.parent.chmod(0o700)
 
 
+def test_a_log_that_cannot_be_read_there_is_not_passed_over(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Without its log the file would be an older copy of the store.
+    path.with_name("records.db-wal").write_bytes(b"log")
+    monkeypatch.setattr("os.access", lambda *_: False)
+    assert check(path).problems == [
+        f"{path} has a log (records.db-wal) and lies where nothing can be written; copy both to a folder that can be"
+    ]
+
+
 def test_nothing_can_be_written_through_what_opens_a_store_to_be_read(path: Path) -> None:
     with Store.open_to_read(path) as store, pytest.raises(StoreError, match="nothing can be added without"):
         store.begin_run(started())
@@ -253,3 +262,22 @@ def test_a_store_that_is_older_is_not_read_as_if_it_were_new(made: Sample, path:
         Store.open_to_read(empty)
     with pytest.raises(StoreError, match="it cannot be opened"):
         Store.open_to_read(path.parent / "none" / "records.db")
+
+
+def test_a_log_that_was_cut_is_a_rollback_and_found_by_a_kept_head(tmp_path: Path) -> None:
+    with opened(tmp_path) as store:
+        store_record(store, started())
+    with opened(tmp_path) as store:
+        store_record(store, started())
+        head = store.head()
+        main, log = ((tmp_path / name).read_bytes() for name in ("records.db", "records.db-wal"))
+    assert head is not None
+    kept = KeptHead(head.size, head.root)
+    # SQLite takes what lies behind the first damaged frame of its log for not written.
+    for name, found in (("whole", log), ("cut", log[: len(log) // 2]), ("flipped", log[:5000] + b"?" + log[5001:])):
+        copy = tmp_path / name / "records.db"
+        copy.parent.mkdir()
+        copy.write_bytes(main)
+        copy.with_name("records.db-wal").write_bytes(found)
+        said = check(copy, [kept]).problems
+        assert (said == []) == (name == "whole"), (name, said)
