@@ -19,7 +19,7 @@ from db.run_start import SERIES
 from db.signing import KeyUse
 from db.store import Store
 from station.audit_show import Proved, proved
-from station.audit_store import moment, store_to_read
+from station.audit_store import counted, moment, store_to_read
 from station.audit_verify import head_lines
 from station.audit_waveform_files import waveform_files
 from station.exit_codes import BadInput, ExitCode
@@ -60,7 +60,7 @@ def export_command(data: Path | None, wanted: ExportWanted) -> int:
         tree = tree_of(store)
         found = [proved(store, number, tree) for number in numbers]
         size = _write(wanted.out, _files(store, found, wanted.waveforms))
-    click.echo(f"{wanted.out}: {len(found)} records, {size} bytes")
+    click.echo(f"{wanted.out}: {counted(len(found), 'record')}, {size} bytes")
     for head in _heads(found).values():
         for line in head_lines(head):
             click.echo(line)

@@ -107,6 +107,12 @@ def shown(value: Any) -> str:
     return visible(" ".join(str(value).split("\n")))
 
 
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun."""
+    plural = f"{noun[:-1]}ies" if noun.endswith("y") else f"{noun}s"
+    return f"{number} {noun if number == 1 else plural}"
+
+
 def as_json(document: Any) -> str:
     """Return a document as the JSON that `--json` prints."""
     text = json.dumps(document, indent=2, ensure_ascii=False)

@@ -9,7 +9,7 @@ import click
 from db.audit_reading import Entry, records_saying, trail
 from db.store import Store, StoreError
 from station.audit_show import entry_document
-from station.audit_store import as_json, moment, shown, store_to_read, time_shown
+from station.audit_store import as_json, counted, moment, shown, store_to_read, time_shown
 from station.audit_words import calibration_words, instrument_rows, who_and_what
 from station.exit_codes import BadInput, ExitCode
 
@@ -28,7 +28,7 @@ def trail_command(
         for count, entry in enumerate(entries, start=1):  # noqa: B007 - counted for the last line
             who, what = who_and_what(entry)
             click.echo(shown(f"{entry.position:>6}  {time_shown(entry.at_utc)}  {who}: {what}"))
-    click.echo(f"{count} entries. Times are those of the station's clock; people are stated, not verified.")
+    click.echo(f"{counted(count, 'entry')}. Times are those of the station's clock; people are stated, not verified.")
     return ExitCode.DONE
 
 
@@ -58,7 +58,7 @@ def touched_by_command(data: Path | None, instrument: str, *, json_wanted: bool)
         click.echo(shown(f"No record names an instrument {wanted}, neither as serial number nor as name."))
     else:
         click.echo(
-            f"{len(numbers)} records; calibration overdue on the day in {len(overdue)}, not stated in {len(unknown)}."
+            f"{counted(len(numbers), 'record')}; calibration overdue on the day in {len(overdue)}, not stated in {len(unknown)}."
         )
     return ExitCode.DONE
 

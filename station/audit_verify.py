@@ -15,7 +15,7 @@ from db.proofs import KeptHead, SignedHead
 from db.store import Store, StoreError
 from db.store_check import Checked, check_store
 from station.audit_sheets import sheet_problems, sheets_in
-from station.audit_store import as_json, folder_with_store, kept_head, shown, time_shown
+from station.audit_store import as_json, counted, folder_with_store, kept_head, shown, time_shown
 from station.exit_codes import ExitCode
 
 Advance = Callable[[int], object]
@@ -74,11 +74,11 @@ def verify(
 
 def _lines(database: Path, verified: Verified, kept: Sequence[KeptHead]) -> Iterator[str]:
     checked = verified.checked
-    yield f"Store {database}: {checked.entries} entries, {checked.records} records, {checked.waveforms} waveforms, {verified.sheets} sheets."
+    yield f"Store {database}: {contents(checked)}, {counted(verified.sheets, 'sheet')}."
     yield from map(shown, checked.problems)
     yield from (shown(f"note: {note}") for note in checked.notes)
     if checked.problems:
-        yield f"NOT SOUND: {_count(len(checked.problems), 'problem')}. Keep this store as it is, and compare it with a backup."
+        yield f"NOT SOUND: {counted(len(checked.problems), 'problem')}. Keep this store as it is, and compare it with a backup."
         return
     yield from (f"It grew from the kept head of {head.size} entries." for head in kept)
     if verified.head is not None:
@@ -86,6 +86,16 @@ def _lines(database: Path, verified: Verified, kept: Sequence[KeptHead]) -> Iter
     if not kept:
         yield "An older copy of the store would look as sound: give a head that was kept elsewhere (--head) to rule that out."
     yield "Sound."
+
+
+def contents(checked: Checked) -> str:
+    """Return what a store holds, counted."""
+    return ", ".join(
+        counted(number, noun)
+        for number, noun in (
+            (checked.entries, "entry"), (checked.records, "record"), (checked.waveforms, "waveform"),
+        )
+    )  # fmt: skip
 
 
 def head_lines(signed: SignedHead) -> Iterator[str]:
@@ -123,7 +133,3 @@ def _progress() -> Iterator[Callable[[int], Advance]]:
             return bar.update
 
         yield begun
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

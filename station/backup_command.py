@@ -11,7 +11,7 @@ from db.backup import UnsoundCopy, back_up, restore
 from db.store import Store, StoreError
 from db.store_check import Checked
 from station.audit_store import folder_with_store, kept_head, shown
-from station.audit_verify import head_lines
+from station.audit_verify import contents, head_lines
 from station.exit_codes import BadInput, ExitCode
 
 
@@ -46,7 +46,7 @@ def restore_command(copy: Path, data: Path, heads: Sequence[str]) -> int:
 
 
 def _say(path: Path, checked: Checked) -> None:
-    click.echo(f"{path}: {checked.entries} entries, {checked.records} records, {checked.waveforms} waveforms; sound.")
+    click.echo(f"{path}: {contents(checked)}; sound.")
     with Store.open_to_read(path) as store:
         head = signed_head(store)
     for line in () if head is None else head_lines(head):

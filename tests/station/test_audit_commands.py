@@ -339,7 +339,7 @@ def test_touched_by_says_when_calibration_was_due_and_when_it_is_not_known(data:
     )
     assert overdue[-1] == "3 records; calibration overdue on the day in 3, not stated in 0."
     unknown = polemark("audit", "touched-by", "TH-07", "--data", data).stdout.splitlines()
-    assert unknown[-1] == "1 records; calibration overdue on the day in 0, not stated in 1."
+    assert unknown[-1] == "1 record; calibration overdue on the day in 0, not stated in 1."
     none = polemark("audit", "touched-by", "X-1", "--data", data)
     assert (none.returncode, none.stdout) == (
         0, "No record names an instrument X-1, neither as serial number nor as name.\n",

@@ -42,7 +42,7 @@ def test_a_drill_from_backup_over_loss_to_the_next_record(data: Path, tmp_path: 
         store_record(store, started())
     verified = polemark("audit", "verify", "--head", head, "--data", data)
     assert verified.returncode == 0, verified.stdout
-    assert "1 sheets" in verified.stdout
+    assert "1 sheet." in verified.stdout
 
 
 def test_a_restored_store_keeps_the_mode_of_the_copy(data: Path, tmp_path: Path) -> None:
