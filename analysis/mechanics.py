@@ -11,6 +11,8 @@ from analysis.estimate import BudgetLine, Estimate, estimate, refused
 
 Floats = NDArray[np.float64]
 
+COUNTED_PART = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class OwnDrag:
@@ -64,6 +66,47 @@ def drag_torque(
             BudgetLine("torque constant of the spin motor", "B", abs(torque) * constant_u),
         ],
     )
+
+
+def emf_zeros_s(volts: Floats, interval_s: float) -> tuple[Floats, float]:
+    """Zeros of an EMF whose amplitude and frequency fall together, as a shaft runs out.
+
+    Parameters
+    ----------
+    volts
+        Samples, shape (n,).
+
+    Returns
+    -------
+    tuple
+        Times of the zeros, shape (m,) [s], and the standard uncertainty of one [s].
+
+    Notes
+    -----
+    A half wave counts where it rises past a twentieth of the largest; between two of them a straight line is fitted by
+    least squares to what lies below that, and its root taken. What the largest of these lines leaves, over its slope,
+    gives the uncertainty.
+    """
+    centred = volts - (volts.max() + volts.min()) / 2
+    band = COUNTED_PART * float(centred.max())
+    sure = np.flatnonzero(np.abs(centred) > band)
+    high = centred[sure] > 0
+    turns = np.flatnonzero(high[1:] != high[:-1])
+    found = [_root(centred, int(sure[i]), int(sure[i + 1])) for i in turns]
+    if not found:
+        return np.empty(0), 0.0
+    zeros, u = (np.array(values) for values in zip(*found, strict=True))
+    return zeros * interval_s, float(u.max()) * interval_s
+
+
+def _root(volts: Floats, first: int, last: int) -> tuple[float, float]:
+    """Root of a line through samples `first` to `last`, and its standard uncertainty [samples]."""
+    at = np.arange(first, last + 1) - (first + last) / 2
+    level = float(np.mean(volts[first : last + 1]))
+    slope = float(at @ volts[first : last + 1] / (at @ at))
+    rest = volts[first : last + 1] - level - slope * at
+    spread = float(np.sqrt(np.sum(rest**2) / max(1, at.size - 2)))
+    return (first + last) / 2 - level / slope, spread / abs(slope) / math.sqrt(at.size)
 
 
 def speed_over_time(zeros_s: Floats, pole_pairs: int) -> tuple[Floats, Floats]:

@@ -10,6 +10,7 @@ from drivers.bench_parts import (
     Errors,
     InputsEntry,
     InstrumentEntry,
+    KnownSource,
     Probe,
     SpinMotor,
     Strict,
@@ -49,6 +50,8 @@ class BenchFile(Strict):
     probe: Probe
     errors: Errors
     spin_motor: SpinMotor
+    known_source: KnownSource | None = None
+    """For the station's test of its own paths; needs the relay `known_source`."""
     limits: BenchLimits
     _document: Document = PrivateAttr()
     _maps: dict[str, CommandMap] = PrivateAttr({})
@@ -151,6 +154,8 @@ def broken_rules(bench: BenchFile, document: Document) -> list[Problem]:
          "one with its control side under `simulation`"),
         (bench.simulated and bench.clock == "monotonic", ("simulated",), "a simulated bench on a monotonic clock",
          "`clock: stepped` or `clock: scaled`"),
+        (bench.known_source is not None and "known_source" not in bench.switch.relays, ("known_source",),
+         "a known source without its relay", "`known_source` among the relays of the switch"),
         (bench.limits.speed > bench.spin_motor.max_speed, ("limits", "speed"),
          f"{bench.limits.speed:g} rpm is more than the spin motor may turn", f"{bench.spin_motor.max_speed:g} rpm or less"),
         (bench.limits.emf > bench.probe.rating, ("limits", "emf"),

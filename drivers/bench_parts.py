@@ -1,6 +1,7 @@
 """The parts of a bench file: instruments with their wiring, probe, errors, spin motor and limits."""
 
 import datetime
+from itertools import pairwise
 from typing import Annotated, Literal, Self, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -120,6 +121,25 @@ class Errors(Strict):
     thermometer: Annotated[Celsius, Field(ge=0)]
 
 
+class KnownSource(Strict):
+    """A square wave from 0 V to a known voltage that the relay `known_source` puts on all four channels.
+
+    On channel 1 it takes the winding's place and comes through the path of the winding pair that is connected.
+    """
+
+    voltage: Annotated[Volts, Field(gt=0)]
+    """Its high level, positive where the first lead of the pair goes in."""
+    uncertainty: Annotated[Volts, Field(ge=0)]
+    """Standard uncertainty of that level."""
+
+
+class NoLoad(Strict):
+    """One point of what the station itself draws, coupled to nothing."""
+
+    speed: Annotated[Rpm, Field(ge=0)]
+    current: Annotated[Amperes, Field(ge=0)]
+
+
 class SpinMotor(Strict):
     """The DC motor that back-drives the shaft: V = R I + k w."""
 
@@ -127,8 +147,19 @@ class SpinMotor(Strict):
     resistance: Annotated[Ohms, Field(gt=0)]
     max_speed: Annotated[Rpm, Field(gt=0)]
     max_current: Annotated[Amperes, Field(gt=0)]
-    no_load_current: Annotated[Amperes, Field(ge=0)]
-    """What the station itself draws, coupled to nothing; taken off before drag is stated."""
+    constant_uncertainty: Annotated[Percent, Field(ge=0)]
+    """Standard uncertainty of the constant."""
+    no_load: Annotated[tuple[NoLoad, ...], Field(min_length=1, strict=False)]
+    """What the station itself draws at speeds in rising order; taken off before drag is stated, and known up to the last."""
+    no_load_uncertainty: Annotated[Amperes, Field(ge=0)]
+    """Standard uncertainty of each of these currents."""
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        speeds = [point.speed for point in self.no_load]
+        if any(b <= a for a, b in pairwise(speeds)):
+            raise ValueError("no_load is not in order of speed; allowed: each speed above the one before")
+        return self
 
 
 class BenchLimits(Strict):

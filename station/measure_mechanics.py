@@ -1,39 +1,64 @@
-"""Findings of the mechanics as the spin motor feels them: drag torque and coast-down time."""
+"""Findings of the mechanics as the spin motor feels them: drag torque, and the time the shaft takes to run out."""
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from analysis.estimate import BudgetLine, Estimate, estimate, refused
+from analysis.mechanics import OwnDrag, coast_down_s, drag_torque, emf_zeros_s, speed_over_time
+from drivers.bench_parts import SpinMotor
+from station.capturing import Taken
 from station.decision import Decision
+from station.finding_names import FINDINGS
+from station.findings import Finding
 from station.run_facts import Gathered, RunFacts
 from station.spinning import Spin
-from station.supervisor import TICK_S
+
+FROM_PART, TO_PART = 0.9, 0.3
+"""A coast-down is timed between these parts of the speed it began at: clear of both the switching off and of rest."""
 
 
-def measure_mechanics(spin: Spin, facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
-    """Add drag torque, less the station's own, and the longest coast-down."""
+def measure_mechanics(
+    pool: Sequence[Taken], spin: Spin, facts: RunFacts, gathered: Gathered, decision: Decision
+) -> None:
+    """Add drag torque, less the station's own, and the coast-down where one was captured."""
     gathered.add(decision.finding("drag_torque", _drag(spin, facts)))
-    if spin.coast_down_s:
-        longest = max(spin.coast_down_s.values())
-        line = BudgetLine("time between two looks", "B", TICK_S / np.sqrt(12))
-        gathered.add(decision.finding("coast_down", estimate(longest, "s", [line])))
+    coasts = [t for t in pool if t.drive == "coast"]
+    if coasts:
+        gathered.add(_coast_down(coasts[-1], facts, decision))
 
 
 def _drag(spin: Spin, facts: RunFacts) -> Estimate:
-    """Mean current at the highest speed that was reached both ways, less the no-load current, times the motor's constant."""
+    """At the highest speed that was reached both ways, from the mean of both currents."""
     speeds = {s for d, s in spin.drag_current_a if d == "CW"} & {s for d, s in spin.drag_current_a if d == "CCW"}
     if not speeds:
         return refused("N*m", "no speed was reached in both directions")
     at, motor = max(speeds), facts.bench_file.spin_motor
     currents = [spin.drag_current_a[d, at] for d in ("CW", "CCW")]
-    torque = motor.constant * (float(np.mean(currents)) - motor.no_load_current)
-    u_current = float(np.mean(currents)) * facts.bench_file.errors.supply_current / 100
-    return estimate(
-        torque,
-        "N*m",
+    mean = float(np.mean(currents))
+    current = estimate(
+        mean,
+        "A",
         [
-            BudgetLine("current reading of the spin supply", "B", motor.constant * u_current),
-            BudgetLine(
-                "cogging at the moment of the reading", "B", motor.constant * abs(currents[0] - currents[1]) / 2
-            ),
+            BudgetLine("current reading of the spin supply", "B", mean * facts.bench_file.errors.supply_current / 100),
+            BudgetLine("cogging at the moment of the reading", "B", abs(currents[0] - currents[1]) / 2),
         ],
     )
+    return drag_torque(current, at, motor.constant, _own(motor), constant_u=motor.constant_uncertainty / 100)
+
+
+def _own(motor: SpinMotor) -> OwnDrag:
+    points = motor.no_load
+    return OwnDrag([p.speed for p in points], [p.current for p in points], motor.no_load_uncertainty)
+
+
+def _coast_down(taken: Taken, facts: RunFacts, decision: Decision) -> Finding:
+    begun_rpm = taken.speed_target_rpm or 0.0
+    from_rpm, to_rpm = FROM_PART * begun_rpm, TO_PART * begun_rpm
+    zeros_s, u_zero_s = emf_zeros_s(taken.capture.waveforms[0].volts(), taken.capture.interval_s)
+    label = f"{FINDINGS['coast_down'].label} from {from_rpm:.0f} to {to_rpm:.0f} rpm"
+    pole_pairs = facts.motor_type.pole_pairs
+    if zeros_s.size <= 2:
+        return decision.finding("coast_down", refused("s", "no EMF while the shaft ran out"), label)
+    times_s, speeds_rpm = speed_over_time(zeros_s, pole_pairs)
+    return decision.finding("coast_down", coast_down_s(times_s, speeds_rpm, from_rpm, to_rpm, u_time_s=u_zero_s), label)

@@ -13,9 +13,11 @@ from station.decision import Decision
 from station.measure_checks import measure_hand_turn, measure_standstill
 from station.measure_encoder import measure_encoder
 from station.measure_mechanics import measure_mechanics
+from station.measure_self_test import measure_self_test
 from station.measure_sensors import measure_sensors
 from station.measure_timing import correction_of, measure_by_position, measure_timing
 from station.measure_windings import measure_windings
+from station.measure_wires import measure_encoder_wires, measure_sensor_wires
 from station.measure_wiring import measure_wiring
 from station.run_facts import Gathered, RunFacts
 from station.spinning import Spin
@@ -51,11 +53,12 @@ class Measuring:
             "timing": lambda: self._timing(pool, timed()),
             "wiring": lambda: measure_wiring(timed(), basis, self.gathered, self.decision),
             "windings": lambda: measure_windings(timed(), basis, self.gathered, self.decision),
-            "sensors": lambda: measure_sensors(timed(), basis, self.gathered, self.decision),
-            "encoder": lambda: measure_encoder(pool, basis, self.gathered, self.decision),
-            "mechanics": lambda: measure_mechanics(self.spin, self.facts, self.gathered, self.decision),
+            "sensors": lambda: self._sensors(pool, timed()),
+            "encoder": lambda: self._encoder(pool),
+            "mechanics": lambda: measure_mechanics(pool, self.spin, self.facts, self.gathered, self.decision),
             "hand_turn": lambda: measure_hand_turn(pool, self.facts, self.gathered),
-            "standstill": lambda: measure_standstill(pool, self.gathered),
+            "standstill": lambda: measure_standstill(pool, basis, self.gathered, self.decision),
+            "self_test": lambda: measure_self_test(pool, self.facts.bench_file, self.gathered, self.decision),
             "correction": self._correct,
         }
         work[quantity]()
@@ -63,6 +66,14 @@ class Measuring:
     def _timing(self, pool: list[Taken], timed: list[Timed]) -> None:
         measure_timing(timed, self.facts.basis, self.gathered, self.decision)
         measure_by_position(self._timings(pool, (BY_POSITION,)), self.facts.basis, self.gathered, self.decision)
+
+    def _sensors(self, pool: list[Taken], timed: list[Timed]) -> None:
+        measure_sensor_wires(pool, self.facts.basis, self.gathered, self.decision)
+        measure_sensors(timed, self.facts.basis, self.gathered, self.decision)
+
+    def _encoder(self, pool: list[Taken]) -> None:
+        measure_encoder([t for t in pool if not t.wires_only], self.facts.basis, self.gathered, self.decision)
+        measure_encoder_wires(pool, self.facts.basis, self.gathered, self.decision)
 
     def _correct(self) -> None:
         self.gathered.correction = correction_of(self.facts.basis, self.gathered)
@@ -89,7 +100,7 @@ class Measuring:
             self.gathered.setting = setting | {"locked": True}
 
     def _timings(self, pool: list[Taken], groups: tuple[str, ...] = ("sensors", "none")) -> list[Timed]:
-        wanted = [t for t in pool if t.group in groups and t.drive == "spin"]
+        wanted = [t for t in pool if t.group in groups and t.drive == "spin" and not t.wires_only]
         for taken in wanted:
             if taken.index not in self._timed:
                 full_scale_v = _full_scale_v(taken.capture.waveforms[0])

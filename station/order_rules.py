@@ -28,6 +28,7 @@ SOURCES_OF: dict[str, tuple[frozenset[str], str]] = {
     "mechanics": (frozenset({"spun"}), "a spin"),
     "hand_turn": (frozenset({"sensors hand", "encoder hand", "encoder-sensor hand"}), "a capture with drive hand"),
     "standstill": (frozenset({"standstill"}), "a capture with drive standstill"),
+    "self_test": (frozenset({"known-source"}), "a capture of known-source"),
 }
 """What each quantity is worked out from: one of these must have come before, and how to say so."""
 
@@ -179,24 +180,8 @@ class OrderRules:
         return []
 
     def _capture(self, capture: PlannedCapture) -> Found:
-        state, found = self.state, Found()
-        if capture.drive == "spin" and state.spinning is None:
-            found.append(
-                (
-                    ("capture",),
-                    "capture with drive spin while nothing turns the shaft",
-                    "a spin before it, or drive hand",
-                )
-            )
-        if capture.drive != "spin" and state.spinning is not None:
-            found.append(
-                (
-                    ("capture", "drive"),
-                    f"drive {capture.drive} while the spin motor turns",
-                    "drive spin, or a rest before it",
-                )
-            )
-        if capture.group != "none" and not state.sensor_on:
+        state, found = self.state, self._moved_by(capture)
+        if capture.group not in ("none", "known-source") and not state.sensor_on:
             what = f"capture of {capture.group} before the sensor supply is on"
             found.append((("capture", "signals"), what, "energise: {output: sensor supply} before it"))
         if state.in_first_spin and capture.drive == "spin":
@@ -204,8 +189,21 @@ class OrderRules:
             if state.first_spin_s > FIRST_SPIN_LONGEST_S:
                 what = f"first spin takes captures of {state.first_spin_s:.1f} s"
                 found.append((("capture",), what, f"up to {FIRST_SPIN_LONGEST_S:g} s"))
-        state.sources |= {f"{capture.group} {capture.drive}", "emf" if capture.drive == "spin" else capture.drive}
+        if capture.drive == "coast":
+            # The shaft is left standing.
+            state.spinning, state.in_first_spin = None, False
+        state.sources |= _sources(capture)
         return found
+
+    def _moved_by(self, capture: PlannedCapture) -> Found:
+        turning = capture.drive in ("spin", "coast")
+        if turning and self.state.spinning is None:
+            what = f"capture with drive {capture.drive} while nothing turns the shaft"
+            return [(("capture",), what, "a spin before it, or drive hand")]
+        if not turning and self.state.spinning is not None:
+            what = f"drive {capture.drive} while the spin motor turns"
+            return [(("capture", "drive"), what, "drive spin, or a rest before it")]
+        return []
 
     def _measure(self, measure: Measure) -> Found:
         found: Found = []
@@ -227,3 +225,12 @@ class OrderRules:
                 what = f"{quantity} compared before it is measured"
                 found.append((("compare", "quantities", index), what, f"a measure of {quantity} before it"))
         return found
+
+
+def _sources(capture: PlannedCapture) -> set[str]:
+    """Name what a capture can be used for."""
+    if capture.group == "known-source":
+        return {capture.group}
+    if capture.wires_only:
+        return set()
+    return {f"{capture.group} {capture.drive}", "emf" if capture.drive == "spin" else capture.drive}

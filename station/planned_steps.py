@@ -42,8 +42,9 @@ class PlannedSpin:
 class PlannedCapture:
     """Take one capture.
 
-    `direction` and `target_rpm` are those of the spin going on, None unless `drive` is `spin`. `duration_s` holds at
-    the target speed; `cycles` or `turns` say what the sequence asked for, so that it can be kept at the speed verified.
+    `direction` and `target_rpm` are those of the spin going on or just switched off, None by hand and at standstill.
+    `duration_s` holds at the target speed; `cycles` or `turns` say what the sequence asked for, so that it can be kept
+    at the speed verified. `pull_up` is None where the bench's pull-ups stay as the motor type needs them.
     """
 
     group: SignalGroup
@@ -55,6 +56,8 @@ class PlannedCapture:
     interval_s: float
     cycles: float | None = None
     turns: float | None = None
+    wires_only: bool = False
+    pull_up: bool | None = None
 
     @property
     def samples(self) -> int:

@@ -68,6 +68,10 @@ class Planner:
             note = LeftOut(self.names[place], f"{self.motor_type.title} has no brake")
             self.left_out += [note] if note not in self.left_out else []
             return []
+        if step.capture is not None and step.capture.where_fitted and self._lacks(step.capture.signals):
+            note = LeftOut(self.names[place], f"{self.motor_type.title} has no signals '{step.capture.signals}'")
+            self.left_out += [note] if note not in self.left_out else []
+            return []
         order = OrderRules(self.sequence, self.motor_type, self._state)
         action = self._action(step, place, context)
         if action is not None:
@@ -102,12 +106,12 @@ class Planner:
 
     def _capture(self, capture: CaptureStep, place: Place, context: Context) -> PlannedCapture | None:
         pair = capture.winding_pair or context.winding_pair
-        if pair is None and capture.drive != "standstill":
+        if pair is None and (capture.drive != "standstill" or capture.signals == "known-source"):
             self._problem(
                 place, "capture without a winding pair", "winding_pair: U-V, V-W or W-U, here or in a loop around"
             )
             pair = PAIRS[0]
-        spinning = self._state.spinning if capture.drive == "spin" else None
+        spinning = self._state.spinning if capture.drive in ("spin", "coast") else None
         direction, target_rpm = spinning or (None, None)
         duration_s = self._duration_s(capture, target_rpm)
         interval_s = capture.interval or (ENCODER_INTERVAL_S if "encoder" in capture.signals else SENSOR_INTERVAL_S)
@@ -121,7 +125,12 @@ class Planner:
             interval_s,
             capture.cycles,
             capture.turns,
+            wires_only=capture.serves == "wires" or capture.pull_up is not None,
+            pull_up=capture.pull_up,
         )
+
+    def _lacks(self, signals: str) -> bool:
+        return signals.startswith("complements") and signals not in self.motor_type.signal_groups()
 
     def _duration_s(self, capture: CaptureStep, target_rpm: float | None) -> float:
         """Length of a capture [s]; one that the sequence gives in turns or cycles holds at the target speed."""

@@ -13,12 +13,15 @@ from station.file_problems import broken, refuse
 from station.finding_names import Direction, WindingPair
 from station.wording import listed
 
-SignalGroup = Literal["sensors", "encoder", "encoder-sensor", "complements-sensors", "complements-encoder", "none"]
-Drive = Literal["spin", "hand", "standstill"]
+SignalGroup = Literal[
+    "sensors", "encoder", "encoder-sensor", "complements-sensors", "complements-encoder", "known-source", "none"
+]
+Drive = Literal["spin", "coast", "hand", "standstill"]
 Stage = Literal["as-found", "setting", "as-left", "station-check"]
 Quantity = Literal[
-    "timing", "windings", "wiring", "encoder", "sensors", "mechanics", "hand_turn", "standstill", "correction"
-]
+    "timing", "windings", "wiring", "encoder", "sensors", "mechanics", "hand_turn", "standstill", "correction",
+    "self_test",
+]  # fmt: skip
 Contact = Literal[
     "stop_circuit",
     "drive_end_guard",
@@ -35,6 +38,8 @@ Length = Annotated[Seconds, Field(gt=0, le=3600)]
 KINDS = ("ask", "energise", "spin", "capture", "measure", "compare", "wait", "rest", "over", "repeat")
 """The key that says what a step does; exactly one stands in each step."""
 LENGTHS = ("cycles", "turns", "duration")
+PULLED_UP = ("sensors", "encoder-sensor", "complements-sensors")
+"""The signal groups whose wires the bench can pull up."""
 
 
 class Energise(StrictModel):
@@ -61,7 +66,16 @@ class CaptureStep(StrictModel):
     winding_pair: WindingPair | None = None
     """The pair whose EMF is captured; what is not written comes from the loop around."""
     drive: Drive = "spin"
-    """What moves the shaft: the spin motor, the technician's hand, or nothing."""
+    """What moves the shaft: the spin motor, its own momentum once that is switched off, the technician's hand, or nothing."""
+    serves: Literal["everything", "wires"] = "everything"
+    """A short, fine capture for levels and rise times alone serves the `wires`: timing and counts leave it out."""
+    pull_up: bool | None = None
+    """Whether the bench pulls the sensors' wires up during this capture, which then serves the wires alone.
+
+    What is not written is as the motor type needs it.
+    """
+    where_fitted: bool = False
+    """Leave this capture out for a motor type that has no such signals, instead of refusing the sequence."""
     cycles: Annotated[int, Field(ge=1, le=1000)] | None = None
     """Length in electrical cycles; exactly one of cycles, turns, duration."""
     turns: Annotated[float, Field(gt=0, le=1000, strict=False)] | None = None
@@ -82,8 +96,25 @@ class CaptureStep(StrictModel):
             errors.append(
                 broken((given[0],), f"{given[0]} at drive {self.drive}", "duration, since no set speed turns the shaft")
             )
-        refuse("capture", errors)
+        refuse("capture", [*errors, *self._odd_wires(), *self._odd_source()])
         return self
+
+    def _odd_wires(self) -> list[InitErrorDetails]:
+        errors: list[InitErrorDetails] = []
+        if self.pull_up is not None and self.signals not in PULLED_UP:
+            what = f"pull_up with signals {self.signals}"
+            errors.append(broken(("pull_up",), what, f"pull_up with signals {listed(PULLED_UP)}"))
+        for key, stated in (("pull_up", self.pull_up is not None), ("serves", self.serves == "wires")):
+            if stated and self.drive != "spin":
+                what = f"{key} at drive {self.drive}"
+                errors.append(broken((key,), what, "drive spin, since wires are judged while they switch"))
+        return errors
+
+    def _odd_source(self) -> list[InitErrorDetails]:
+        if self.signals != "known-source" or self.drive == "standstill":
+            return []
+        what = f"signals known-source at drive {self.drive}"
+        return [broken(("signals",), what, "drive standstill, since the source takes the winding's place")]
 
 
 class Over(StrictModel):

@@ -49,7 +49,6 @@ class Spin:
     group: str = "sensors"
     duration_s: float = 1.0
     verified: list[dict[str, object]] = field(default_factory=list)
-    coast_down_s: dict[str, float] = field(default_factory=dict)
     drag_current_a: dict[tuple[str, float], float] = field(default_factory=dict)
     hand_sense: int = 0
     """How the sensors counted when a hand turned the shaft clockwise; 0 where no hand turn said so."""
@@ -90,17 +89,18 @@ class Spin:
         if not self.direction:
             return
         supervisor, bench = self.supervisor, self.supervisor.bench
-        bench.spin_supply.switch_off()
-        supervisor.commanded.spin_on = False
-        begun_s = supervisor.now_s()
+        self.let_go()
         self.prove_standstill()
-        key = f"{self.direction} from {self.target_rpm:.0f} rpm"
-        self.coast_down_s[key] = supervisor.now_s() - begun_s - STANDSTILL_HOLD_S
         bench.switch.open("spin_on")
         bench.switch.open("spin_reverse")
         supervisor.commanded.direction = 0
         supervisor.stopped_turning()
         self.direction, self.target_rpm, self.speed_rpm, self.voltage_v = "", 0.0, None, 0.0
+
+    def let_go(self) -> None:
+        """Switch the spin supply off: the shaft runs out by itself, and stays watched as turning."""
+        self.supervisor.bench.spin_supply.switch_off()
+        self.supervisor.commanded.spin_on = False
 
     def prove_standstill(self) -> None:
         """Wait until nothing shows motion: relay, spin current, EMF on a path that showed it, and sensor edges.

@@ -4,13 +4,14 @@ from dataclasses import dataclass
 
 from drivers.bench_file import BenchFile
 from safety.strict_yaml import Document, Problem
-from station.finding_names import FINDINGS, LIMITED
+from station.finding_names import FINDINGS, LIMITED, SENSORS
 from station.motor_type import MotorType
 from station.planned_steps import Place, PlannedCapture
 from station.sequence_model import CaptureStep, Compare, Measure, Step
 from station.wording import listed, meant
 
 WINDINGS_ONLY_QUANTITIES = ("windings", "mechanics", "standstill")
+PULL_UPS = tuple(f"pull_up_{sensor}" for sensor in SENSORS)
 FEWEST_SAMPLES = 16
 LEAST_SAMPLES_PER_COUNT = 2.4
 """Encoder counts were exact down to this many samples a count, in simulation; 5 or more is advisable."""
@@ -35,6 +36,7 @@ class StepRules:
                 problems += self.speed(speed, (*place, "over", "speed", index))
         if step.capture is not None:
             problems += self._signals(step.capture, (*place, "capture", "signals"))
+            problems += self._pull_up(step.capture, (*place, "capture", "pull_up"))
         if step.measure is not None:
             problems += self._quantities(step.measure, (*place, "measure", "quantities"))
         if step.compare is not None:
@@ -93,7 +95,11 @@ class StepRules:
         group = capture.signals
         if self.serves == "windings-only" and group != "none":
             return [self._problem(place, f"signals '{group}' in a windings-only sequence", "none")]
+        if group == "known-source":
+            return self._known_source(place)
         known = self.motor_type.signal_groups()
+        if group not in known and capture.where_fitted and group.startswith("complements"):
+            return []
         if group not in known:
             return [self._problem(place, f"{self.motor_type.title} has no signals '{group}'", listed(known))]
         relays = self.bench.switch.relays
@@ -101,6 +107,17 @@ class StepRules:
             wired = [name.removeprefix("group_") for name in relays if name.startswith("group_")]
             return [self._problem(place, f"this bench has no relay for signals '{group}'", listed(["none", *wired]))]
         return []
+
+    def _known_source(self, place: Place) -> list[Problem]:
+        if self.bench.known_source is not None:
+            return []
+        return [self._problem(place, "this bench has no known source", "a bench file that states known_source")]
+
+    def _pull_up(self, capture: CaptureStep, place: Place) -> list[Problem]:
+        missing = [name for name in PULL_UPS if name not in self.bench.switch.relays]
+        if capture.pull_up is None or not missing:
+            return []
+        return [self._problem(place, f"this bench has no relay {listed(missing)}", f"a bench with {listed(PULL_UPS)}")]
 
     def _quantities(self, step: Measure | Compare, place: Place) -> list[Problem]:
         if self.serves != "windings-only":

@@ -5,13 +5,25 @@ from dataclasses import dataclass, field
 from typing import assert_never
 
 from drivers.errors import BenchFault
+from drivers.scope import CaptureSettings
 from station.ask_model import Ask
 from station.asking import Asker, Question
-from station.capturing import Taken, acquire, connect, settings_for, verified_speed_rpm
+from station.capturing import (
+    KNOWN_SOURCE,
+    Taken,
+    acquire,
+    connect,
+    pull_up,
+    pulled_up,
+    settings_for,
+    source_settings,
+    verified_speed_rpm,
+)
 from station.comparing import compare
 from station.decision import Decision
 from station.energising import release_brake, sensor_supply_on
 from station.exit_codes import RunStopped
+from station.finding_names import SENSORS
 from station.measuring import Measuring
 from station.planned_steps import PlannedCapture, PlannedRepeat, PlannedSpin, PlannedStep
 from station.run_facts import Gathered, Given, RunFacts, StepDone
@@ -145,17 +157,14 @@ class StepRunner:
 
     def _capture(self, name: str, planned: PlannedCapture) -> str:
         kind, supervisor = self.facts.motor_type, self.supervisor
-        duration_s = planned.duration_s
-        speed_rpm = planned.target_rpm or HAND_SPEED_RPM
-        if planned.drive == "spin" and self.spin.speed_rpm:
-            speed_rpm = self.spin.speed_rpm
-            duration_s = _length_s(planned, speed_rpm, kind.pole_pairs)
-        self.spin.group = planned.group
+        settings = self._settings(planned)
         supervisor.start()
         connect(supervisor, planned.group, planned.winding_pair)
-        settings = settings_for(kind, planned.group, planned.winding_pair, speed_rpm, duration_s, planned.interval_s)
-        hands = self._hand_turn if planned.drive == "hand" else (lambda: None)
-        capture = acquire(supervisor, settings, hands)
+        before = pulled_up(supervisor)
+        pulled = before if planned.pull_up is None else planned.pull_up
+        pull_up(supervisor, closed=pulled)
+        capture = acquire(supervisor, settings, {"hand": self._hand_turn, "coast": self.spin.let_go}.get(planned.drive))
+        pull_up(supervisor, closed=before)
         turning = planned.drive == "spin"
         if planned.drive == "hand" and planned.group == "sensors":
             self.spin.hand_sense = sensors_sense(capture, kind)
@@ -165,13 +174,35 @@ class StepRunner:
             capture=capture,
             group=planned.group,
             pair=planned.winding_pair,
-            direction=self.spin.direction if turning else "CW" if planned.drive == "hand" else "",
+            direction="CW" if planned.drive == "hand" else self.spin.direction,
             drive=planned.drive,
-            speed_target_rpm=self.spin.target_rpm if turning else None,
+            speed_target_rpm=self.spin.target_rpm if turning else planned.target_rpm,
             speed_rpm=verified_speed_rpm(capture, kind.pole_pairs) if turning else None,
+            pull_up=pulled,
+            wires_only=planned.wires_only,
         )
         self.gathered.taken.append(taken)
+        self._after(planned)
         return f"capture {taken.index}: {settings.samples} samples x 4"
+
+    def _settings(self, planned: PlannedCapture) -> CaptureSettings:
+        kind, source = self.facts.motor_type, self.facts.bench_file.known_source
+        if planned.group == KNOWN_SOURCE and source is not None:
+            return source_settings(source, planned.winding_pair, planned.duration_s, planned.interval_s)
+        self.spin.group = planned.group
+        duration_s = planned.duration_s
+        speed_rpm = planned.target_rpm or HAND_SPEED_RPM
+        if planned.drive == "spin" and self.spin.speed_rpm:
+            speed_rpm = self.spin.speed_rpm
+            duration_s = _length_s(planned, speed_rpm, kind.pole_pairs)
+        return settings_for(kind, planned.group, planned.winding_pair, speed_rpm, duration_s, planned.interval_s)
+
+    def _after(self, planned: PlannedCapture) -> None:
+        """Leave no source on the winding's path, and no shaft that runs out unproven."""
+        if planned.group == KNOWN_SOURCE:
+            connect(self.supervisor, "none", None)
+        if planned.drive == "coast":
+            self.spin.stop()
 
     def _hand_turn(self) -> None:
         """Let the hand turn the shaft clockwise, seen from the drive end, while the scope sweeps."""
@@ -208,6 +239,9 @@ class StepRunner:
         wiring = self.gathered.findings.get("wiring")
         if wiring is not None and wiring.conformity == "nonconforming":
             raise RunStopped(f"{repeat.until} cannot be set: {wiring.text}; mend the wiring first")
+        for output in (self.gathered.findings.get(f"pull_up_{sensor}") for sensor in SENSORS):
+            if output is not None and output.conformity == "nonconforming":
+                raise RunStopped(f"{repeat.until} cannot be set: {output.label}: {output.text}")
         for turn in range(repeat.at_most + 1):
             finding = self.gathered.findings.get(repeat.until)
             value = None if finding is None else finding.estimate.value

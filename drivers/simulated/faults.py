@@ -114,6 +114,8 @@ def _sensor_faults(sensor: str) -> list[Fault]:
               unit=partial(_no_pull_up, sensor)),
         Fault(f"{sensor} inverted", f"{sensor} is wired inverted", unit=partial(_inverted, sensor)),
         Fault(f"{sensor} misplaced", f"{sensor} sits 10 deg_el too far clockwise", unit=partial(_misplaced, sensor)),
+        Fault(f"{sensor} complement dead", f"the complement of {sensor} rests low, where outputs are differential",
+              unit=partial(_stuck, f"{sensor}-", "low")),
         Fault(f"{sensor} chatters", f"{sensor} switches several times at each edge", unit=partial(_chatter, sensor)),
     ]  # fmt: skip
 
@@ -133,6 +135,8 @@ def _unit_faults() -> list[Fault]:
         Fault("encoder extra counts", "some pulses of A come double in every turn",
               unit=lambda u: replace(u, extra_lines=frozenset(EXTRA_LINES))),
         *(Fault(f"encoder {x} dead", f"{x} rests low", unit=partial(_stuck, x, "low")) for x in ("A", "B", "Z")),
+        *(Fault(f"encoder {x} complement dead", f"the complement of {x} rests low, where outputs are differential",
+                unit=partial(_stuck, f"{x}-", "low")) for x in ("A", "B", "Z")),
         Fault("A and B swapped", "the leads of A and B are swapped", unit=lambda u: replace(u, swapped_ab=True)),
         Fault("poor quadrature", "B lies 30 deg of a line off its quarter, duty 45 %",
               unit=lambda u: replace(u, quadrature_error_deg=30.0, duty=0.45)),
@@ -181,6 +185,10 @@ def _bench_faults() -> list[Fault]:
         Fault("scope cut in mid block", "the scope closes its connection half way through a block"),
         Fault("scope never done", "the scope never ends a sweep"),
         Fault("scope polarity reversed", "the scope's channel 1 is connected the wrong way round"),
+        *(
+            Fault(f"pair_{pair} reversed", f"the path of {pair} to the scope is wired the wrong way round")
+            for pair in PAIRS
+        ),
         Fault("scope reads no number", "the scope answers its scale query with 9.91E37, which is no number"),
         Fault("supply stuck on", "the spin supply's output stays on when it is switched off"),
         Fault("spin supply reads no number", "the spin supply measures 9.91E37"),

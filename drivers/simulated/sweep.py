@@ -13,7 +13,7 @@ from drivers.simulated.machine import pair_emf
 from drivers.simulated.mounted import Parts
 from drivers.simulated.shaft import History
 from drivers.simulated.truth import SENSORS, Output
-from drivers.simulated.wiring import GROUP_SIGNALS, KNOWN_SOURCE_V, PULL_UP_OHM, Connection
+from drivers.simulated.wiring import GROUP_SIGNALS, KNOWN_SOURCE_HZ, KNOWN_SOURCE_V, PULL_UP_OHM, Connection
 
 FLOATING_V = 0.18
 """Swing of an open collector without a pull-up: leakage only."""
@@ -70,6 +70,8 @@ class Sweep:
         When it started, how many samples, how far apart [s].
     mains_hz, mains_phase, pick_up
         Frequency, phase [rad] and strength (1 = usual) of mains pick-up.
+    reversed_pairs
+        Winding pairs whose path to the scope is wired the wrong way round.
     """
 
     start_s: float
@@ -80,6 +82,7 @@ class Sweep:
     mains_phase: float
     pick_up: float
     emf_sign: float = 1.0
+    reversed_pairs: frozenset[str] = frozenset()
     history: History = field(default_factory=History)
     stretches: list[Stretch] = field(default_factory=list)
 
@@ -135,7 +138,9 @@ class Sweep:
             theta, w = np.full_like(theta, theta[0]), np.zeros_like(w)
         kind = "emf" if channel == 1 else "logic"
         if channel == 1:
-            clean = self._emf(stretch, theta, w)
+            clean = self._emf(stretch, theta, w, first)
+        elif stretch.connection.known_source:
+            clean = self._known_source(first, last, late_s=0.0)
         else:
             signals = [GROUP_SIGNALS[group][channel - 2] for group in stretch.connection.groups]
             leads = [self._logic(signal, stretch, theta - body) for signal in signals]
@@ -144,13 +149,23 @@ class Sweep:
             kind, clean = "open", np.zeros(last - first, np.float32)
         return clean + self._mains(PICK_UP_V[kind], first, last, channel)
 
-    def _emf(self, stretch: Stretch, theta: NDArray[np.float64], w: NDArray[np.float64]) -> NDArray[np.float32] | None:
-        if stretch.connection.known_source:
-            return np.full(theta.size, self.emf_sign * KNOWN_SOURCE_V, np.float32)
+    def _emf(
+        self, stretch: Stretch, theta: NDArray[np.float64], w: NDArray[np.float64], first: int
+    ) -> NDArray[np.float32] | None:
         early = theta - w * EMF_SKEW_S
-        emfs = [pair_emf(stretch.parts.tables[pair], early, w) for pair in stretch.connection.pairs]
-        together = _together(emfs)
-        return None if together is None else (together if self.emf_sign > 0 else -together)
+        emfs: list[NDArray[np.float32] | None] = []
+        for pair in stretch.connection.pairs:
+            if stretch.connection.known_source:
+                emf = self._known_source(first, first + theta.size, late_s=EMF_SKEW_S)
+            else:
+                emf = pair_emf(stretch.parts.tables[pair], early, w)
+            emfs.append(emf if (self.emf_sign > 0) != (pair in self.reversed_pairs) else -emf)
+        return _together(emfs)
+
+    def _known_source(self, first: int, last: int, *, late_s: float) -> NDArray[np.float32]:
+        cycles = (np.arange(first, last) * self.interval_s - late_s) * KNOWN_SOURCE_HZ
+        high: NDArray[np.bool_] = np.floor(2 * cycles) % 2 == 0
+        return high * np.float32(KNOWN_SOURCE_V)
 
     def _logic(self, signal: str, stretch: Stretch, phi: NDArray[np.float64]) -> NDArray[np.float32] | None:
         parts, connection = stretch.parts, stretch.connection
@@ -160,6 +175,8 @@ class Sweep:
         differential = make.sensors.output is Output.DIFFERENTIAL if lead in SENSORS else make.encoder.differential
         if (complement and not differential) or not connection.unit_alive:
             return None
+        if complement and signal in unit.stuck:
+            return np.full(phi.size, make.sensors.low_v, np.float32)
         if lead in SENSORS:
             levels = sensor_levels(parts, lead, connection)
             toggles = self._sensor(lead, stretch, phi)

@@ -134,7 +134,7 @@ class UnitState:
     wires
         Which sensor each of the leads H1, H2, H3 comes from; `swapped_ab` swaps the leads of A and B.
     stuck
-        Sensor or encoder lead that rests at "low" or "high".
+        Sensor or encoder lead that rests at "low" or "high"; a complement (`A-`) at "low".
     """
 
     body_deg_mech: float = 0.0

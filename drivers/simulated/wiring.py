@@ -51,7 +51,8 @@ CONTACTS = {
 }
 ADAPTER_CODE = 20
 NO_ADAPTER = 0
-KNOWN_SOURCE_V = 5.0
+KNOWN_SOURCE_V, KNOWN_SOURCE_HZ = 5.0, 1000.0
+"""The known source: a square wave from 0 V to this voltage."""
 PULL_UP_OHM = 4700.0
 
 
@@ -59,6 +60,7 @@ PULL_UP_OHM = 4700.0
 class Connection:
     """What the switch connects to the scope, and what feeds the feedback unit.
 
+    `known_source` takes winding and feedback off and feeds the paths of all four channels in their place;
     `pull_ups` are the sensors with the bench's own pull-up; `unit_v` is the sensor supply at the unit, 0 without one, `unit_alive` whether it works with that;
     `pull_up_v` is the sensor supply at the bench's pull-ups.
     """

@@ -17,7 +17,7 @@ from drivers.simulated.motor_file import SimulatedMotor
 from drivers.simulated.mounted import Mounted
 from drivers.simulated.shaft import Drive, Shaft, ripple_table
 from drivers.simulated.sweep import Stretch, Sweep
-from drivers.simulated.wiring import KICK, RELAY_NAMES, Connection
+from drivers.simulated.wiring import KICK, PAIR_RELAYS, RELAY_NAMES, Connection
 
 COARSE_STEP_S, FINE_STEP_S, PIECE_S = 2.5e-3, 0.5e-3, 0.01
 MAINS_HZ = 50.0
@@ -239,6 +239,7 @@ class World:
             mains_phase=2 * math.pi * MAINS_HZ * self.now_s % (2 * math.pi),
             pick_up=10.0 if "strong mains pick-up" in self.faults else 1.0,
             emf_sign=-1.0 if "scope polarity reversed" in self.faults else 1.0,
+            reversed_pairs=frozenset(pair for pair in PAIR_RELAYS if f"pair_{pair} reversed" in self.faults),
         )
         self.sweep.history.add(self.now_s, self.shaft.theta, self.shaft.w)
         self.sweep.history.add_body(self.now_s, self.mounted.body)

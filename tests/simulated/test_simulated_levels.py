@@ -131,12 +131,29 @@ def test_sixteen_bits_and_both_byte_orders_give_the_same_volts() -> None:
     assert np.ptp(volts["NORM"]) > 30
 
 
-def test_known_source_shows_the_polarity_of_channel_one() -> None:
-    for faults, sign in (((), 1), (("scope polarity reversed",), -1)):
-        desk = Desk(ideal_motor(), faults=faults)
+@pytest.mark.parametrize(
+    ("faults", "signs"),
+    [((), (1, 1, 1)), (("scope polarity reversed",), (-1, -1, -1)), (("pair_V-W reversed",), (1, -1, 1))],
+)
+def test_known_source_shows_the_polarity_of_each_path(faults: tuple[str, ...], signs: tuple[int, ...]) -> None:
+    desk = Desk(ideal_motor(), faults=faults)
+    for pair, sign in zip(("U-V", "V-W", "W-U"), signs, strict=True):
+        desk.connect(pair, None)
         desk.send("switch", "ROUT:CLOS (@141)")
-        desk.sweep(1000, 1e-4)
-        assert desk.volts(1).mean() == pytest.approx(sign * 5.0, abs=0.4)
+        desk.sweep(1000, 1e-5)
+        # A square wave from 0 V to 5 V spends half of its time at each.
+        assert desk.volts(1).mean() == pytest.approx(sign * 2.5, abs=0.4)
+        assert np.ptp(desk.volts(1)) == pytest.approx(5.0, abs=1.5)
+
+
+def test_known_source_reaches_all_channels_and_the_first_of_them_late() -> None:
+    desk = Desk(ideal_motor())
+    desk.connect("U-V", "sensors")
+    desk.send("switch", "ROUT:CLOS (@141)")
+    desk.sweep(100_000, 2e-8)
+    rises = [float(rising(desk.volts(channel), 2.5)[-1]) * 2e-8 for channel in (1, 2, 3, 4)]
+    assert rises[0] - rises[1] == pytest.approx(0.2e-6, abs=3e-8)
+    assert rises[1] == rises[2] == rises[3]
 
 
 def test_open_inputs_show_mains_pick_up_of_fifty_hertz() -> None:
