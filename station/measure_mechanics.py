@@ -1,5 +1,6 @@
 """Findings of the mechanics as the spin motor feels them: drag torque, and the time the shaft takes to run out."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -34,16 +35,19 @@ def _drag(spin: Spin, facts: RunFacts) -> Estimate:
     if not speeds:
         return refused("N*m", "no speed was reached in both directions")
     at, motor = max(speeds), facts.bench_file.spin_motor
-    currents = [spin.drag_current_a[d, at] for d in ("CW", "CCW")]
-    mean = float(np.mean(currents))
-    current = estimate(
-        mean,
-        "A",
-        [
-            BudgetLine("current reading of the spin supply", "B", mean * facts.bench_file.errors.supply_current / 100),
-            BudgetLine("cogging at the moment of the reading", "B", abs(currents[0] - currents[1]) / 2),
-        ],
+    readings = [spin.drag_current_a[d, at] for d in ("CW", "CCW")]
+    means = [float(np.mean(r)) for r in readings]
+    mean, fewest = float(np.mean(means)), min(map(len, readings))
+    cogging = "cogging at the moments of reading"
+    scatter = (
+        BudgetLine(
+            cogging, "A", math.hypot(*(np.std(r, ddof=1) / math.sqrt(len(r)) for r in readings)) / 2, fewest - 1.0
+        )
+        if fewest > 1
+        else BudgetLine(cogging, "A", abs(means[0] - means[1]) / 2, 1.0)
     )
+    reading = BudgetLine("current reading of the spin supply", "B", mean * facts.bench_file.errors.supply_current / 100)
+    current = estimate(mean, "A", [reading, scatter])
     return drag_torque(current, at, motor.constant, _own(motor), constant_u=motor.constant_uncertainty / 100)
 
 

@@ -119,7 +119,10 @@ def with_captures_ahead(steps: tuple[PlannedStep, ...]) -> tuple[PlannedStep, ..
             action = replace(
                 action,
                 winding_pair=pairs[0] if pairs else action.winding_pair,
-                capture_s=min((c.duration_s for c in ahead), default=action.capture_s),
+                # Wires are judged by levels, which no mains line moves, and a coasting shaft keeps no speed.
+                capture_s=min(
+                    (c.duration_s for c in ahead if c.drive == "spin" and not c.wires_only), default=action.capture_s
+                ),
             )
         done.append(replace(step, action=action))
     return tuple(done)

@@ -49,7 +49,8 @@ class Spin:
     group: str = "sensors"
     duration_s: float = 1.0
     verified: list[dict[str, object]] = field(default_factory=list)
-    drag_current_a: dict[tuple[str, float], float] = field(default_factory=dict)
+    drag_current_a: dict[tuple[str, float], list[float]] = field(default_factory=dict)
+    """Readings of the spin supply by direction and speed [rpm], one when it was reached and one for each capture."""
     hand_sense: int = 0
     """How the sensors counted when a hand turned the shaft clockwise; 0 where no hand turn said so."""
     _last_look: Capture | None = None
@@ -96,6 +97,10 @@ class Spin:
         supervisor.commanded.direction = 0
         supervisor.stopped_turning()
         self.direction, self.target_rpm, self.speed_rpm, self.voltage_v = "", 0.0, None, 0.0
+
+    def note_current(self, current_a: float) -> None:
+        """Keep a reading of the spin supply at the speed that was reached."""
+        self.drag_current_a.setdefault((self.direction, self.target_rpm), []).append(current_a)
 
     def let_go(self) -> None:
         """Switch the spin supply off: the shaft runs out by itself, and stays watched as turning."""
@@ -191,7 +196,7 @@ class Spin:
             self._ramp(self.voltage_v + (speed_rpm - seen_rpm) * RPM_TO_RAD_S * spin_k)
         _, current_a = supervisor.bench.spin_supply.measure()
         self.speed_rpm = measured
-        self.drag_current_a[self.direction, speed_rpm] = current_a
+        self.note_current(current_a)
         self.verified.append(
             {
                 "target_rpm": round(speed_rpm, 3),

@@ -198,11 +198,14 @@ class StepRunner:
         return settings_for(kind, planned.group, planned.winding_pair, speed_rpm, duration_s, planned.interval_s)
 
     def _after(self, planned: PlannedCapture) -> None:
-        """Leave no source on the winding's path, and no shaft that runs out unproven."""
+        """Leave no source on the winding's path and no shaft running out; keep what the spin motor drew."""
         if planned.group == KNOWN_SOURCE:
             connect(self.supervisor, "none", None)
         if planned.drive == "coast":
             self.spin.stop()
+        current_a = self.supervisor.seen.get("spin_current_a")
+        if planned.drive == "spin" and current_a is not None:
+            self.spin.note_current(float(current_a))
 
     def _hand_turn(self) -> None:
         """Let the hand turn the shaft clockwise, seen from the drive end, while the scope sweeps."""
