@@ -87,12 +87,11 @@ def emf_zeros_s(volts: Floats, interval_s: float) -> tuple[Floats, float]:
     least squares to what lies below that, and its root taken. What the largest of these lines leaves, over its slope,
     gives the uncertainty.
     """
-    centred = volts - (volts.max() + volts.min()) / 2
-    band = COUNTED_PART * float(centred.max())
-    sure = np.flatnonzero(np.abs(centred) > band)
-    high = centred[sure] > 0
+    sizes = np.abs(volts)
+    sure = np.flatnonzero(sizes > COUNTED_PART * float(sizes.max()))
+    high = volts[sure] > 0
     turns = np.flatnonzero(high[1:] != high[:-1])
-    found = [_root(centred, int(sure[i]), int(sure[i + 1])) for i in turns]
+    found = [_root(volts, int(sure[i]), int(sure[i + 1])) for i in turns]
     if not found:
         return np.empty(0), 0.0
     zeros, u = (np.array(values) for values in zip(*found, strict=True))

@@ -11,7 +11,7 @@ from analysis.estimate import Estimate
 from analysis.hand_turn import hand_turn
 from analysis.pairings import PAIR_ZERO_DEG_EL, sensor_angles_deg_el
 from analysis.standstill import StandstillEmf, WireState, standstill_emf, wire_state
-from station.basis import Basis
+from drivers.bench_file import BenchFile
 from station.capturing import KNOWN_SOURCE, Taken
 from station.decision import Decision
 from station.finding_names import FINDINGS
@@ -23,7 +23,6 @@ SLOW_HAND_RPM = 20.0
 HAND_EMF_PART = 0.1
 """EMF that shows a turning shaft: this part of what the type gives at 20 rpm, slower than any hand turn."""
 QUIET_STEPS = 12.0
-USUAL_MAINS_HZ = 50.0
 STANDSTILL_FIGURES: Mapping[str, Callable[[StandstillEmf], Estimate]] = MappingProxyType(
     {
         "standstill_offset": lambda f: f.offset,
@@ -56,46 +55,40 @@ def _wrong(taken: Taken, kind: MotorType) -> list[str]:
     return list(found.wrong())
 
 
-def measure_standstill(pool: Sequence[Taken], basis: Basis, gathered: Gathered, decision: Decision) -> None:
+def measure_standstill(pool: Sequence[Taken], facts: RunFacts, gathered: Gathered, decision: Decision) -> None:
     """Add what the EMF channel shows at rest, and say whether anything moves or floats while nothing should."""
     captures = [t for t in pool if t.drive == "standstill" and t.group != KNOWN_SOURCE]
-    wrong = [words for t in captures for words in _unrest(t, basis)]
+    wrong = [words for t in captures for words in _unrest(t, facts.motor_type)]
     connected = [t for t in captures if t.pair is not None]
     if connected:
-        found = [_emf(t, basis) for t in connected]
+        found = [_emf(t, facts.bench_file) for t in connected]
         for name, of in STANDSTILL_FIGURES.items():
             worst = max((of(f) for f in found), key=lambda e: abs(e.value or 0.0))
             gathered.add(decision.finding(name, worst))
         wrong += [
-            f"EMF of {f.moving_hz:.1f} Hz on {t.pair}, so the shaft moves"
+            f"EMF of about {f.moving_hz:.0f} Hz on {t.pair}, so the shaft moves"
             for t, f in zip(connected, found, strict=True)
             if f.moving_hz is not None
         ]
     _add("standstill", gathered, wrong, "no capture at standstill" if not captures else "")
 
 
-def _emf(taken: Taken, basis: Basis) -> StandstillEmf:
-    gain_u = math.hypot(basis.errors.scope_gain, basis.errors.probe_gain) / 100
-    mains_hz = basis.mains_hz or USUAL_MAINS_HZ
-    return standstill_emf(taken.capture.waveforms[0], taken.capture.interval_s, mains_hz, gain_u=gain_u)
+def _emf(taken: Taken, bench: BenchFile) -> StandstillEmf:
+    gain_u = math.hypot(bench.errors.scope_gain, bench.errors.probe_gain) / 100
+    return standstill_emf(taken.capture.waveforms[0], taken.capture.interval_s, bench.mains, gain_u=gain_u)
 
 
-def _unrest(taken: Taken, basis: Basis) -> list[str]:
+def _unrest(taken: Taken, kind: MotorType) -> list[str]:
     """Say which logic wires do not rest on one of their levels."""
     wrong = []
     for waveform in taken.capture.waveforms[1:]:
-        state = wire_state(waveform, _high_v(taken.group, basis))
+        state = wire_state(waveform, kind.logic_high_v(taken.group))
         if state is WireState.SWITCHING:
             wrong.append(f"{waveform.signal} switches")
         elif state is WireState.BETWEEN:
             middle_v = float(np.median(waveform.counts)) * waveform.scale_v + waveform.offset_v
             wrong.append(f"{waveform.signal} stands at {middle_v:.2f} V, between its levels")
     return wrong
-
-
-def _high_v(group: str, basis: Basis) -> float:
-    own = basis.machine.encoder.high_level if "encoder" in group else None
-    return basis.machine.sensors.supply if own is None else own
 
 
 def _add(name: str, gathered: Gathered, wrong: Sequence[str], lacking: str) -> None:

@@ -15,8 +15,8 @@ from station.findings import Finding
 from station.run_facts import Gathered, RunFacts
 from station.spinning import Spin
 
-FROM_PART, TO_PART = 0.9, 0.3
-"""A coast-down is timed between these parts of the speed it began at: clear of both the switching off and of rest."""
+FROM_PART, TO_PART = 0.9, 0.5
+"""A coast-down is timed between these parts of the speed it began at: clear of the switching off, and of the last cycle before rest."""
 
 
 def measure_mechanics(

@@ -1,6 +1,7 @@
 """Findings of wires: levels, rise and fall times, chatter, pull-ups, and complements of differential outputs."""
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
 from analysis.edges import find_edges
 from analysis.estimate import Estimate, estimate, refused, scaled
@@ -117,9 +118,12 @@ def _levels(sensor: str, taken: Taken) -> WireLevels:
 def _differential(
     wires: Sequence[str], group: str, pool: Sequence[Taken], basis: Basis, gathered: Gathered, decision: Decision
 ) -> None:
-    """Hold lines against their complements, which were captured after them at the same levels."""
-    lines = [t for t in pool if t.group == group and t.drive == "spin"]
-    complements = [t for t in pool if t.group == f"complements-{group}" and t.drive == "spin"]
+    """Hold lines against their complements, which come in captures of their own."""
+    needs = basis.machine.sensors.needs_pull_up
+    lines, complements = (
+        [t for t in pool if t.group == name and t.drive == "spin" and (t.pull_up is needs or group == "encoder")]
+        for name in (group, f"complements-{group}")
+    )
     if not lines or not complements:
         return
     for wire in wires:
@@ -144,4 +148,6 @@ def _complement(wire: str, health: DifferentialHealth, decision: Decision) -> Fi
 
 def _least(health: DifferentialHealth) -> Estimate:
     """Return the smaller of the voltages between line and complement, counted in the sense each should have [V]."""
-    return min(health.high, scaled(health.low, -1.0, "V"), key=lambda e: e.value or 0.0)
+    # Zero less the value, so that nothing reads as minus zero.
+    low = replace(health.low, value=0.0 - (health.low.value or 0.0))
+    return min(health.high, low, key=lambda e: e.value or 0.0)

@@ -57,7 +57,7 @@ class Measuring:
             "encoder": lambda: self._encoder(pool),
             "mechanics": lambda: measure_mechanics(pool, self.spin, self.facts, self.gathered, self.decision),
             "hand_turn": lambda: measure_hand_turn(pool, self.facts, self.gathered),
-            "standstill": lambda: measure_standstill(pool, basis, self.gathered, self.decision),
+            "standstill": lambda: measure_standstill(pool, self.facts, self.gathered, self.decision),
             "self_test": lambda: measure_self_test(pool, self.facts.bench_file, self.gathered, self.decision),
             "correction": self._correct,
         }

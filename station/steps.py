@@ -35,6 +35,7 @@ from station.turning_sense import sensors_sense
 
 HAND_TURN_DEG_MECH = 450.0
 """A good turn and a quarter by hand, so that a whole turn certainly lies within the capture."""
+BEFORE_LETTING_GO_S = 0.1
 HAND_SPEED_RPM = 60.0
 """Range of the EMF channel for a hand turn is chosen for this speed; a hand is slower."""
 
@@ -163,7 +164,7 @@ class StepRunner:
         before = pulled_up(supervisor)
         pulled = before if planned.pull_up is None else planned.pull_up
         pull_up(supervisor, closed=pulled)
-        capture = acquire(supervisor, settings, {"hand": self._hand_turn, "coast": self.spin.let_go}.get(planned.drive))
+        capture = acquire(supervisor, settings, {"hand": self._hand_turn, "coast": self._run_out}.get(planned.drive))
         pull_up(supervisor, closed=before)
         turning = planned.drive == "spin"
         if planned.drive == "hand" and planned.group == "sensors":
@@ -212,6 +213,11 @@ class StepRunner:
         simulation = self.supervisor.bench.simulation
         if simulation is not None:
             simulation.hands("turn shaft", HAND_TURN_DEG_MECH)
+
+    def _run_out(self) -> None:
+        """Let go of the shaft once the record shows the speed that it had."""
+        self.supervisor.wait(BEFORE_LETTING_GO_S)
+        self.spin.let_go()
 
     def _wait(self, wait: Wait) -> str:
         if wait.input is not None:

@@ -17,6 +17,7 @@ RELAYS = {
     "pair_U-V": 111,
     "pair_V-W": 112,
     "pair_W-U": 113,
+    "known_source": 141,
     "brake": 151,
 }
 SHORTED_SHARE = 0.10

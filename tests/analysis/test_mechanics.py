@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.estimate import BudgetLine, estimate, refused
-from analysis.mechanics import OwnDrag, coast_down_s, drag_torque, speed_over_time
+from analysis.mechanics import OwnDrag, coast_down_s, drag_torque, emf_zeros_s, speed_over_time
 
 OWN = OwnDrag((100.0, 600.0), (0.2, 0.3), 0.005)
 
@@ -35,6 +35,28 @@ def test_speed_from_zeros_is_not_moved_by_a_scope_offset() -> None:
     times, speeds = speed_over_time(zeros, 4)
     assert speeds == pytest.approx(np.full(38, 300.0))
     assert times.size == speeds.size
+
+
+def test_zeros_of_a_falling_emf_are_where_its_phase_says() -> None:
+    # phase/2 pi = 30 t - 6 t^2, so zeros at t = (30 - sqrt(900 - 12 k))/12 for half cycles k; amplitude as the frequency.
+    interval_s, rng = 1e-4, np.random.default_rng(4)
+    t = np.arange(0, 2.2, interval_s)
+    emf = 40 * (1 - 0.4 * t) * np.sin(2 * np.pi * (30 * t - 6 * t**2))
+    noisy = emf + rng.normal(0, 0.1, t.size) + 0.3
+    expected = (30 - np.sqrt(900 - 12 * np.arange(1, 73))) / 12
+    clean, _ = emf_zeros_s(emf, interval_s)
+    assert clean[: expected.size] == pytest.approx(expected, abs=1e-4)
+    zeros, u_s = emf_zeros_s(noisy, interval_s)
+    # An offset moves rising and falling zeros oppositely: pairs of them keep their mean.
+    pairs = slice(0, 40)
+    assert zeros[pairs].reshape(-1, 2).mean(axis=1) == pytest.approx(
+        expected[pairs].reshape(-1, 2).mean(axis=1), abs=1e-4
+    )
+    assert 0 < u_s < 1e-3
+
+
+def test_a_channel_without_emf_has_no_zeros() -> None:
+    assert emf_zeros_s(np.full(1000, 0.2), 1e-4)[0].size == 0
 
 
 def test_coast_down_under_constant_friction() -> None:
