@@ -218,3 +218,22 @@ def test_an_own_map_is_found_beside_the_bench_file(tmp_path: Path) -> None:
     bench = read_bench(path)
     assert bench.command_map("spin_supply")["read_output"].text() == "OUTP:STAT?"
     assert bench.command_map("sensor_supply")["read_output"].text() == "OUTP?"
+
+
+def test_a_known_source_needs_its_relay() -> None:
+    text = with_ports(("    known_source: 141\n", ""))
+    where = place(text, "known_source: ").replace("bench.yaml:", "")
+    assert any(
+        "a known source without its relay; allowed: `known_source` among the relays of the switch" in line
+        and line.startswith(f"bench.yaml:{where.split(':')[0]}:")
+        for line in refused(text)
+    )
+
+
+def test_a_bench_may_have_no_known_source() -> None:
+    assert parsed(("known_source: {voltage: 5 V, uncertainty: 5 mV}\n", "")).known_source is None
+
+
+def test_what_the_station_draws_itself_comes_in_order_of_speed() -> None:
+    text = with_ports(("{speed: 0 rpm, current", "{speed: 1300 rpm, current"))
+    assert any("no_load is not in order of speed; allowed: each speed above the one before" in x for x in refused(text))

@@ -28,6 +28,27 @@ FORM = {
     "cycles by hand": (
         "  - capture: {signals: sensors, winding_pair: U-V, drive: hand, cycles: <<>>20}\n", "cycles at drive hand", "duration",
     ),
+    "cycles while it runs out": (
+        "  - capture: {signals: sensors, winding_pair: U-V, drive: coast, cycles: <<>>20}\n", "cycles at drive coast", "duration",
+    ),
+    "pull-up of an encoder": (
+        "  - capture: {signals: encoder, winding_pair: U-V, turns: 2, pull_up: <<>>true}\n", "pull_up with signals encoder", "sensors",
+    ),
+    "pull-up that is no yes or no": (
+        "  - capture: {signals: sensors, winding_pair: U-V, turns: 2, pull_up: <<>>closed}\n", "closed", "true or false",
+    ),
+    "pull-up by hand": (
+        "  - capture: {signals: sensors, winding_pair: U-V, drive: hand, duration: 1 s, pull_up: <<>>true}\n", "pull_up at drive hand", "drive spin",
+    ),
+    "wires at standstill": (
+        "  - capture: {signals: sensors, drive: standstill, duration: 1 s, serves: <<>>wires}\n", "serves at drive standstill", "drive spin",
+    ),
+    "capture that serves something else": (
+        "  - capture: {signals: sensors, winding_pair: U-V, turns: 2, serves: <<>>timing}\n", "timing", "wires",
+    ),
+    "known source while turning": (
+        "  - capture: {signals: <<>>known-source, winding_pair: U-V, cycles: 2}\n", "known-source at drive spin", "drive standstill",
+    ),
     "two kinds": ("  - <<>>rest: {}\n    measure: {quantities: [timing]}\n", "measure, rest", "exactly one"),
     "no kind": ("  - <<>>name: idle\n", "does nothing", "exactly one"),
     "empty kind": ("  - rest:<<>>\n", "'rest' is empty", "a value"),

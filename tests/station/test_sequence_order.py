@@ -1,9 +1,15 @@
 """What must come before what: a sequence is refused before anything is energised, at the step that comes too early."""
 
-import pytest
-from sequence_samples import HEAD, UP, checked_text, marked
+import re
 
-from safety.strict_yaml import YamlError
+import pytest
+from sequence_samples import HEAD, UP, adapter, checked_text, marked, motor_type
+
+from drivers.bench_file import parse_bench
+from safety.strict_yaml import YamlError, read_text
+from station.checked_sequence import check
+from station.find_files import FileKind, find_file
+from station.sequence_model import Sequence
 
 SUPPLY = "  - energise: {output: sensor supply}\n"
 INSULATION = (
@@ -34,6 +40,28 @@ ORDER = {
     "spin without speed": (UP + "  - spin: <<>>{direction: CW}\n", "without a speed", "speed"),
     "capture while nothing turns": (SUPPLY + CAPTURE.replace("{", "<<>>{"), "nothing turns the shaft", "a spin before it"),
     "capture after rest": (UP + "  - rest: {}\n" + SUPPLY + CAPTURE.replace("{", "<<>>{"), "nothing turns the shaft", "a spin"),
+    "running out while nothing turns": (
+        SUPPLY + "  - capture: <<>>{signals: sensors, winding_pair: U-V, drive: coast, duration: 1 s}\n", "drive coast while nothing turns", "a spin",
+    ),
+    "capture after the shaft ran out": (
+        UP + "  - capture: {signals: sensors, winding_pair: U-V, drive: coast, duration: 1 s}\n" + CAPTURE.replace("{", "<<>>{"),
+        "nothing turns the shaft", "a spin before it",
+    ),
+    "known source while turning": (
+        UP + "  - capture: {signals: known-source, winding_pair: U-V, drive: <<>>standstill, duration: 1 ms}\n", "while the spin motor turns", "rest",
+    ),
+    "known source on no path": (
+        "  - capture: <<>>{signals: known-source, drive: standstill, duration: 1 ms}\n", "without a winding pair", "U-V",
+    ),
+    "self-test of nothing": ("  - measure: {quantities: [<<>>self_test]}\n", "self_test measured from nothing", "a capture of known-source"),
+    "standstill measured from the known source": (
+        "  - capture: {signals: known-source, winding_pair: U-V, drive: standstill, duration: 1 ms}\n  - measure: {quantities: [<<>>standstill]}\n",
+        "standstill measured from nothing", "a capture with drive standstill",
+    ),
+    "timing measured from wires": (
+        UP + "  - capture: {signals: sensors, winding_pair: U-V, cycles: 2, pull_up: true}\n  - measure: {quantities: [<<>>timing]}\n",
+        "timing measured from nothing", "a capture of sensors while spinning",
+    ),
     "capture by hand while turning": (
         UP + "  - capture: {signals: sensors, winding_pair: U-V, drive: <<>>hand, duration: 1 s}\n", "while the spin motor turns", "rest",
     ),
@@ -129,3 +157,40 @@ def test_a_windings_only_sequence_uses_no_feedback(step: str, says: str) -> None
     text, line, column = marked(HEAD.replace("revision", "serves: windings-only\nrevision") + step)
     with pytest.raises(YamlError, match=rf":{line}:{column}: {says} in a windings-only sequence"):
         checked_text(text)
+
+
+def test_complements_are_left_out_where_they_are_not_fitted_and_only_then() -> None:
+    text = (
+        HEAD
+        + UP
+        + "  - capture: {signals: complements-encoder, winding_pair: U-V, turns: 2, interval: 2 us, where_fitted: true}\n"
+    )
+    checked = checked_text(text)
+    assert [(n.name, n.why) for n in checked.left_out] == [
+        ("capture complements-encoder", "Ostrel MT41 has no signals 'complements-encoder'")
+    ]
+    assert not [s for s in checked.steps if s.kind == "capture"]
+    brake = "  - energise: {output: brake}\n"
+    fitted = checked_text(text.replace("  - spin", brake + "  - spin"), "quillmere-q3")
+    assert [s.name for s in fitted.steps if s.kind == "capture"] == ["capture complements-encoder"]
+
+
+def test_a_bench_without_its_own_pull_ups_or_known_source_is_told_so() -> None:
+    shipped = find_file(FileKind.BENCH, "simulated").read_text(encoding="utf-8")
+    for line in (
+        "    pull_up_H2: 132\n",
+        "    known_source: 141\n",
+        "known_source: {voltage: 5 V, uncertainty: 5 mV}\n",
+    ):
+        assert line in shipped
+        shipped = shipped.replace(line, "")
+    bare = parse_bench(read_text(shipped, "bare.yaml"))
+    source = "  - capture: {signals: <<>>known-source, winding_pair: U-V, drive: standstill, duration: 1 ms}\n"
+    pulled = "  - capture: {signals: sensors, winding_pair: U-V, cycles: 2, pull_up: <<>>true}\n"
+    for steps, says in (
+        (source, "this bench has no known source; allowed: a bench file that states known_source"),
+        (UP + pulled, "this bench has no relay pull_up_H2; allowed: a bench with pull_up_H1, pull_up_H2, pull_up_H3"),
+    ):
+        text, line, column = marked(HEAD + steps)
+        with pytest.raises(YamlError, match=re.escape(f"sample.yaml:{line}:{column}: {says}")):
+            check(Sequence.read_string(text, "sample.yaml"), motor_type(), adapter(), bare)

@@ -69,6 +69,17 @@ def test_a_spin_knows_the_pair_and_the_shortest_capture_to_come() -> None:
     assert [(s.winding_pair, s.capture_s) for s in spins[1:]] == [("W-U", 1.5), ("V-W", 0.5)]
 
 
+def test_a_short_capture_of_wires_does_not_set_the_length_that_the_mains_rule_is_kept_for() -> None:
+    steps = """\
+  - spin: {direction: CW, speed: 300 rpm}
+  - capture: {signals: sensors, winding_pair: W-U, duration: 2 s}
+  - capture: {signals: sensors, winding_pair: U-V, duration: 20 ms, pull_up: false}
+  - capture: {signals: encoder, winding_pair: U-V, duration: 5 ms, interval: 1 us, serves: wires}
+"""
+    spins = [s.action for s in checked_text(HEAD + UP + steps).steps if isinstance(s.action, PlannedSpin)]
+    assert spins[1].capture_s == 2
+
+
 def test_setting_keeps_its_rounds_as_one_step_with_the_types_window() -> None:
     checked = checked_text(shipped_text("setting"), "brackwater-b5")
     rounds = [s.action for s in checked.steps if isinstance(s.action, PlannedRepeat)]
