@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.crossings import ZeroPhase
+from analysis.crossings import ZeroPhase, smallest_step_v
 from analysis.edges import SMALLEST_SWING_V, Edges
 from analysis.mains import mains_rule
 
@@ -15,6 +15,7 @@ LEAST_FILL = 0.10
 LEAST_SAMPLES_PER_CYCLE = 40
 """Below this the window of a zero fit, seven samples at least, is no longer narrow."""
 CLIPPED_PART = 0.002
+NEXT_STEP = 1.5
 PILED_UP = 5.0
 """An unclipped sine has at most about 2.4 times as many samples in its last step as in the last but one."""
 
@@ -87,8 +88,7 @@ def _piled_up(volts: Floats, extreme_v: float, side: float) -> bool:
     at_extreme = int(np.count_nonzero(volts == extreme_v))
     if at_extreme <= CLIPPED_PART * volts.size:
         return False
-    rest = volts[volts != extreme_v]
-    if rest.size == 0:
-        return False
-    next_v = float(rest.max() if side > 0 else rest.min())
-    return at_extreme > PILED_UP * int(np.count_nonzero(rest == next_v))
+    # By the converter's step, since a bridged spike leaves single samples between two of its levels.
+    within = int(np.count_nonzero((volts - extreme_v) * side > -NEXT_STEP * smallest_step_v(volts)))
+    beside = within - at_extreme
+    return beside < volts.size - at_extreme and at_extreme > PILED_UP * beside

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from emf_signals import Capture, Look, Unit, capture, near
 
-from analysis.refusals import TimingSettings
+from analysis.refusals import TimingSettings, is_clipped
 from analysis.timing import CaptureTiming, capture_timing
 
 SEEN = Look(bits=8, noise_v=0.02)
@@ -47,6 +47,21 @@ def test_an_emf_that_nearly_fills_the_range_is_not_clipped() -> None:
     look = replace(SEEN, span_v=17.0)
     assert timed(capture(Unit(), look), TimingSettings(full_scale_v=(-8.5, 8.43))).refusal == ""
     assert timed(capture(Unit(), look)).refusal == ""
+
+
+def test_samples_of_bridged_spikes_between_two_levels_make_no_clipped_emf() -> None:
+    """A crest of many samples in its last level, and single ones half a step below it, is a crest still."""
+    seen = capture(Unit(), SEEN)
+    step = SEEN.span_v / 2**SEEN.bits
+    crest = np.flatnonzero(seen.emf_v > seen.emf_v.max() - 1.5 * step)
+    emf_v = seen.emf_v.copy()
+    emf_v[crest] = seen.emf_v.max()
+    emf_v[crest[::40]] -= step / 2
+    emf_v[(emf_v > seen.emf_v.max() - 3.5 * step) & (emf_v < seen.emf_v.max() - 0.75 * step)] = seen.emf_v.max() - step
+    assert np.count_nonzero(emf_v == emf_v.max()) > 0.002 * emf_v.size
+    assert not is_clipped(emf_v, None)
+    clipped = np.minimum(seen.emf_v, 0.7 * seen.emf_v.max())
+    assert is_clipped(clipped, None)
 
 
 @pytest.mark.parametrize(("fill", "refused"), [(0.08, True), (0.15, False)])
