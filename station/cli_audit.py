@@ -114,3 +114,14 @@ def check(proof: Path, entry: Path | None, head: str | None) -> int:
     from station.audit_head import check_command
 
     return check_command(proof, entry, head)
+
+
+@audit.command()
+@click.argument("record")
+@click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
+def recompute(record: str, data: Path | None, as_json: bool) -> int:  # noqa: FBT001
+    """Work a record's findings out again from its stored waveforms."""
+    from station.audit_recompute import recompute_command
+
+    return recompute_command(data, record, json_wanted=as_json)

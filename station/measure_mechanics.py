@@ -20,10 +20,11 @@ FROM_PART, TO_PART = 0.9, 0.5
 
 
 def measure_mechanics(
-    pool: Sequence[Taken], spin: Spin, facts: RunFacts, gathered: Gathered, decision: Decision
+    pool: Sequence[Taken], spin: Spin | None, facts: RunFacts, gathered: Gathered, decision: Decision
 ) -> None:
     """Add drag torque, less the station's own, and the coast-down where one was captured."""
-    gathered.add(decision.finding("drag_torque", _drag(spin, facts)))
+    if spin is not None:
+        gathered.add(decision.finding("drag_torque", _drag(spin, facts)))
     coasts = [t for t in pool if t.drive == "coast"]
     if coasts:
         gathered.add(_coast_down(coasts[-1], facts, decision))

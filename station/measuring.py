@@ -31,7 +31,8 @@ class Measuring:
     facts: RunFacts
     gathered: Gathered
     decision: Decision
-    spin: Spin
+    spin: Spin | None
+    """None where nothing turns: what was captured is worked out again."""
     _since: int = 0
     _timed: dict[int, Timed] = field(default_factory=dict)
 

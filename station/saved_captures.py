@@ -5,6 +5,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,21 @@ class SavedCaptures:
     digests: Mapping[str, str]
     """SHA-256 of each file's bytes, by its name in the description."""
 
+    @classmethod
+    def of(
+        cls,
+        description: Captures,
+        basis: Basis,
+        motor_type: MotorType | None,
+        taken: Sequence[Taken],
+        timed: Sequence[Timed],
+        digests: Mapping[str, str],
+    ) -> Self:
+        """Put captures together, those timed by the encoder's position apart from the others."""
+        plain = tuple(t for t in timed if t.taken.group != BY_POSITION)
+        by_position = tuple(t for t in timed if t.taken.group == BY_POSITION)
+        return cls(description, basis, motor_type, tuple(taken), plain, by_position, digests)
+
 
 def load(description: Captures, folder: Path, only: Sequence[str] = ()) -> SavedCaptures:
     """Read the captures that a description names.
@@ -72,23 +88,16 @@ def load(description: Captures, folder: Path, only: Sequence[str] = ()) -> Saved
     files = [f for f in description.files if not only or f.file in only]
     taken: list[Taken] = []
     digests: dict[str, str] = {}
-    full_scales: dict[int, tuple[float, float] | None] = {}
     for of in files:
         waveforms, interval_s, digests[of.file] = _read(of, description, folder)
         for group, signals in _groups(of, [w.signal for w in waveforms], machine):
             made = _taken(len(taken) + 1, of, group, [w for w in waveforms if w.signal in signals], interval_s)
-            full_scales[made.index] = _full_scale(_channels(of, description)["emf"])
             taken.append(made)
-    timed = [
-        time_capture(t, basis, full_scales[t.index]) if t.group in ("sensors", "none", BY_POSITION) else None
-        for t in taken
-    ]
+    timed = [time_capture(t, basis, full_scale_of(description, t.step)) if in_groups(t) else None for t in taken]
     speeds = _speeds(taken, timed)
     taken = [replace(t, speed_target_rpm=speeds[t.index], speed_rpm=speeds[t.index]) for t in taken]
     known = [Timed(t, of.timing) for t, of in zip(taken, timed, strict=True) if of is not None]
-    plain = tuple(t for t in known if t.taken.group != BY_POSITION)
-    by_position = tuple(t for t in known if t.taken.group == BY_POSITION)
-    return SavedCaptures(description, basis, motor_type, tuple(taken), plain, by_position, digests)
+    return SavedCaptures.of(description, basis, motor_type, taken, known, digests)
 
 
 def _motor_type(description: Captures, folder: Path) -> MotorType | None:
@@ -221,9 +230,17 @@ def _step_v(volts: Floats, low: float, high: float) -> float:
     return step_v if float(off.max()) < ON_GRID else coarse
 
 
-def _full_scale(channel: Channel) -> tuple[float, float] | None:
+def full_scale_of(description: Captures, file: str) -> tuple[float, float] | None:
+    """Return the lowest and the highest voltage that the EMF's channel of a file can show, where it is stated."""
+    of = next(f for f in description.files if f.file == file)
+    channel = _channels(of, description)["emf"]
     half = None if channel.full_scale is None else channel.full_scale / 2
     return None if half is None else (-half, half)
+
+
+def in_groups(taken: Taken) -> bool:
+    """Whether a capture shows sensors, or the EMF alone, to be timed."""
+    return taken.group in ("sensors", "none", BY_POSITION)
 
 
 def _interval_s(table: Table, column: int | str, path: Path) -> float:
