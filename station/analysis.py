@@ -14,6 +14,7 @@ from station.measure_encoder import measure_encoder
 from station.measure_sensors import measure_sensors
 from station.measure_timing import correction_of, measure_by_position, measure_timing
 from station.measure_windings import measure_windings
+from station.measure_wires import measure_encoder_wires
 from station.measure_wiring import measure_wiring
 from station.run_facts import Gathered, Given
 from station.saved_captures import SavedCaptures
@@ -59,6 +60,7 @@ def analyse(saved: SavedCaptures, decision: Decision) -> Analysis:
                 "allowed: encoder_lines beside pole_pairs"
             )
         measure_encoder(encoder, basis, gathered, decision)
+        measure_encoder_wires(encoder, basis, gathered, decision)
     gathered.correction = correction_of(basis, gathered)
     gathered.add(target_finding(gathered.findings, decision))
     return Analysis(saved, gathered, decision)
