@@ -10,8 +10,8 @@ from sqlalchemy import Connection, MetaData, Table, UniqueConstraint, inspect, t
 from db.tables import Base
 
 WHY = "append-only: rows are added, never changed"
-# Neither is evidence: the schema's number, and at the central store when a station was last heard of.
-UNPROTECTED = ("alembic_version", "central_sightings")
+# None is evidence: the schema's number, hashes of passwords, and at the central store when a station was last heard of.
+UNPROTECTED = ("alembic_version", "passwords", "central_sightings")
 _FUNCTION = "polemark_append_only"
 _BODY = f" BEGIN RAISE EXCEPTION '{WHY}'; END "
 # pg_trigger.tgtype, from PostgreSQL's catalogue: 1 row, 2 before, 8 delete, 16 update, 32 truncate.

@@ -10,7 +10,7 @@ from sqlalchemy import Row, Select, select
 
 from db.canonical import digest_of
 from db.engine import reading
-from db.ledger import latest_head, stored_document
+from db.ledger import SAID_OF_RECORDS, latest_head, stored_document
 from db.merkle import Tree
 from db.proofs import ConsistencyProof, InclusionProof, KeptHead, SignedHead, prove_growth, prove_inclusion
 from db.queries import Queries
@@ -41,7 +41,7 @@ class Entry:
 
 def entries_of(store: Queries, number: str) -> list[Entry]:
     """Return every entry that speaks of a run: its start, its record, and what was said of it later."""
-    of_run = EntryRow.kind.in_(("started", "record", "void", "amendment"))
+    of_run = EntryRow.kind.in_(("started", "record", *SAID_OF_RECORDS))
     return list(_read(store, select(EntryRow).where(EntryRow.subject == number, of_run)))
 
 

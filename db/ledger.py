@@ -24,7 +24,18 @@ _SHAPES: Mapping[str, tuple[str, str, str]] = {
     "polemark-record-1": ("record", "number", "ended_utc"),
     "polemark-void-1": ("void", "number", "at_utc"),
     "polemark-amendment-1": ("amendment", "number", "at_utc"),
+    "polemark-signature-1": ("signature", "number", "at_utc"),
+    "polemark-decision-1": ("decision", "number", "at_utc"),
+    "polemark-person-1": ("person", "name", "at_utc"),
+    "polemark-permission-1": ("permission", "name", "at_utc"),
+    "polemark-password-1": ("password", "name", "at_utc"),
+    "polemark-refusal-1": ("refusal", "name", "at_utc"),
+    "polemark-approval-1": ("approval", "name", "at_utc"),
+    "polemark-unlock-1": ("unlock", "motor_serial", "at_utc"),
 }
+
+SAID_OF_RECORDS = ("void", "amendment", "signature", "decision")
+"""Kinds of entries that speak of a record; they are signed with the key of its kind."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, RowMapping, select
 
 from db.check_reading import all_rows
 from db.column_types import time_of, time_text
-from db.ledger import facts_of
+from db.ledger import SAID_OF_RECORDS, facts_of
 from db.merkle import Peaks, leaf_hash
 from db.proofs import KeptHead
 from db.run_start import SERIES
@@ -151,7 +151,7 @@ def _name(entry: RowMapping) -> str:
 def _kind_of(document: Mapping[str, Any]) -> str:
     """Return the run's kind that an entry belongs to; notes tell it by the number's series."""
     series = str(document.get("number", "")).partition("-")[0]
-    of_run = document.get("format") in ("polemark-void-1", "polemark-amendment-1")
+    of_run = document.get("format") in {f"polemark-{kind}-1" for kind in SAID_OF_RECORDS}
     return next((k for k, s in SERIES.items() if of_run and s == series), str(document.get("kind", "production")))
 
 

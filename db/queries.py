@@ -1,7 +1,6 @@
 """Reading the store: records by what is known of them, their waveforms, jobs, motors, and the rows that yield is counted from."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -10,8 +9,8 @@ from sqlalchemy.orm import InstrumentedAttribute
 
 from db.canonical import digest_of
 from db.engine import reading
-from db.ledger import latest_head, stored_document
-from db.results import StoredRecord, StoredWaveform, Summary, YieldRow
+from db.ledger import SAID_OF_RECORDS, latest_head, stored_document
+from db.results import StoredEntry, StoredRecord, StoredWaveform, Summary, YieldRow
 from db.signing import Head, KeyUse
 from db.store_errors import StoreError, UnknownRecord
 from db.tables import AttachmentRow, EntryRow, JobRow, MotorRow, RecordRow, RunRow, WaveformRow
@@ -113,18 +112,16 @@ class Queries:
             return self._record(connection, number, size)
 
     def _record(self, connection: Connection, number: str, size: int | None = None) -> StoredRecord:
-        of_record = EntryRow.kind.in_(("record", "void", "amendment"))
+        of_record = EntryRow.kind.in_(("record", *SAID_OF_RECORDS))
         entries = self._entries(connection, select(*_ENTRY).where(EntryRow.subject == number, of_record))
         record = next((e for e in entries if e.kind == "record"), None)
         if record is None:
             raise UnknownRecord(f"{self.where}: there is no record {number}; `polemark records` lists those there are")
-        notes = [
-            {"kind": e.kind, **e.document}
-            for e in entries
-            if e.kind != "record" and (size is None or e.position < size)
-        ]
+        later = [e for e in entries if e.kind != "record" and (size is None or e.position < size)]
+        notes = [{"kind": e.kind, **e.document} for e in later if e.kind in ("void", "amendment")]
         void = any(note["kind"] == "void" for note in notes)
-        return StoredRecord(number, record.digest, record.position, record.document, void, notes)
+        signatures, decisions = ([e.document for e in later if e.kind == kind] for kind in ("signature", "decision"))
+        return StoredRecord(number, record.digest, record.position, record.document, void, notes, signatures, decisions)
 
     def started(self, number: str) -> Mapping[str, Any] | None:
         """Return the `started` entry of a run."""
@@ -140,10 +137,20 @@ class Queries:
             entries = self._entries(connection, runs.where(~exists().where(RecordRow.number == RunRow.number)))
         return [entry.document for entry in entries]
 
-    def _entries(self, connection: Connection, query: Select[*tuple[Any, ...]]) -> list["_Entry"]:
+    def entries(self, *kinds: str, subject: str | None = None) -> list[StoredEntry]:
+        """Return the entries of some kinds in their order; those of one subject, if it is given."""
+        with reading(self.engine, self.where) as connection:
+            return self.entries_in(connection, *kinds, subject=subject)
+
+    def entries_in(self, connection: Connection, *kinds: str, subject: str | None = None) -> list[StoredEntry]:
+        """Return the same inside a transaction of the caller, who may hold the writers' lock."""
+        query = select(*_ENTRY).where(EntryRow.kind.in_(kinds))
+        return self._entries(connection, query if subject is None else query.where(EntryRow.subject == subject))
+
+    def _entries(self, connection: Connection, query: Select[*tuple[Any, ...]]) -> list[StoredEntry]:
         """Read entries in their order, each checked against its digest before it is used."""
         rows = connection.execute(query.order_by(EntryRow.position)).all()
-        return [_Entry(r.kind, r.position, digest_of(r.content), stored_document(self.where, r)) for r in rows]
+        return [StoredEntry(r.kind, r.position, digest_of(r.content), stored_document(self.where, r)) for r in rows]
 
     def job(self, number: str) -> Mapping[str, Any] | None:
         """Return a job as it was entered last."""
@@ -208,14 +215,6 @@ class Queries:
         """Return the latest signed head of the ledger, or the latest that a key of this use signed."""
         with reading(self.engine, self.where) as connection:
             return latest_head(connection, use)
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    kind: str
-    position: int
-    digest: str
-    document: Mapping[str, Any]
 
 
 def _list(wanted: Sequence[ColumnElement[bool]], *, newest_first: bool = False) -> Select[*tuple[Any, ...]]:

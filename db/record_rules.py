@@ -9,6 +9,12 @@ from db.column_types import time_of
 from db.waveform_codec import Counts, waveform_digest
 
 RELEASES = ("release", "release under concession")
+MEANINGS = {
+    "tested": "I ran this test as it is recorded here.",
+    "reviewed": "I checked this sheet and its record.",
+    "released": "I release this motor as it was decided.",
+}
+"""What a signature on a record says, by its meaning."""
 SEVERITY = ("nonconforming", "undecided", "not measured", "conforming")
 
 

@@ -9,6 +9,16 @@ from db.waveform_codec import Counts
 
 
 @dataclass(frozen=True, slots=True)
+class StoredEntry:
+    """One entry of the ledger, checked against its digest."""
+
+    kind: str
+    position: int
+    digest: str
+    document: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class StoredRecord:
     """A record as it is stored, with what was added to it since.
 
@@ -23,6 +33,10 @@ class StoredRecord:
     amendments: Sequence[Mapping[str, Any]]
     """What was said of it later, voids too: `kind` (`amendment` or `void`), `by`, `why`, `at_utc`, and for an amendment
     `what`, `before`, `after`."""
+    signatures: Sequence[Mapping[str, Any]] = ()
+    """Who signed it, in that order: `by`, `meaning`, `roles`, `at_utc`."""
+    decisions: Sequence[Mapping[str, Any]] = ()
+    """What was decided about its motor, the last of which holds: `by`, `disposition`, `why`, `concession`, `at_utc`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,4 +101,4 @@ _LISTS = (
     "people", "instruments", "hand_instruments", "temperatures", "answers", "steps", "captures", "findings", "speeds",
     "interlock_events", "cautions",
 )  # fmt: skip
-_ABSENT = ("zone", "pairings", "wiring", "correction", "as_found_record", "setting", "approved")
+_ABSENT = ("zone", "pairings", "wiring", "correction", "as_found_record", "setting", "approved", "retest")

@@ -129,7 +129,7 @@ class Store(Queries):
         """
         self._refuse_texts(started)
         series = SERIES[started.kind]
-        with self._adding(started.kind, started.started_utc) as ledger:
+        with self.adding(started.kind, started.started_utc) as ledger:
             last = ledger.connection.scalar(select(func.max(RunRow.ordinal)).where(RunRow.series == series)) or 0
             number = f"{series}-{last + 1:06d}"
             document = started_document(started, number, process or this_process())
@@ -172,7 +172,7 @@ class Store(Queries):
         except ValueError as error:
             raise StoreError(f"{self.where}: record {number} was not stored: {error}") from None
         packed = _waveform_rows(waveforms)
-        with self._adding(document["kind"], row["ended_utc"]) as ledger:
+        with self.adding(document["kind"], row["ended_utc"]) as ledger:
             connection = ledger.connection
             if connection.scalar(select(RecordRow.position).where(RecordRow.number == number)) is not None:
                 raise StoreError(f"{self.where}: run {number} has its record already; allowed: one record a run")
@@ -225,7 +225,7 @@ class Store(Queries):
             It has no number, or the database refuses.
         """
         document = {**job, "format": "polemark-job-1", "motor_serial": motor_serial, "at_utc": time_text(at_utc)}
-        with self._adding("production", at_utc) as ledger:
+        with self.adding("production", at_utc) as ledger:
             position = ledger.add(document).position
             values = {name: job.get(name) for name in ("number", "customer", "received_on")}
             ledger.connection.execute(insert(JobRow).values(position=position, motor_serial=motor_serial, **values))
@@ -239,7 +239,7 @@ class Store(Queries):
             It has no serial number, or the database refuses.
         """
         document = {**motor, "format": "polemark-motor-1", "motor_type": motor_type, "at_utc": time_text(at_utc)}
-        with self._adding("production", at_utc) as ledger:
+        with self.adding("production", at_utc) as ledger:
             position = ledger.add(document).position
             values = {name: motor.get(name) for name in ("serial", "shop_tag")}
             ledger.connection.execute(insert(MotorRow).values(position=position, motor_type=motor_type, **values))
@@ -283,7 +283,7 @@ class Store(Queries):
         if not (content["by"].strip() and content["why"].strip()):
             raise StoreError(f"{self.where}: record {number}: a {kind} must say who and why")
         of_kind = self.record(number).document["kind"]
-        with self._adding(of_kind, at_utc) as ledger:
+        with self.adding(of_kind, at_utc) as ledger:
             # Read again under the lock: another process may have voided it meanwhile.
             record = self._record(ledger.connection, number)
             if kind == "void" and record.void:
@@ -297,7 +297,7 @@ class Store(Queries):
             ledger.add({**told, **content})
 
     @contextmanager
-    def _adding(self, kind: str, at_utc: datetime) -> Iterator[LedgerWriter]:
+    def adding(self, kind: str, at_utc: datetime) -> Iterator[LedgerWriter]:
         """Open the one way of writing: a transaction that ends with a signed head, or leaves nothing."""
         key = self._key(KeyUse.for_kind(kind))
         with writing(self.engine, self.where) as connection:

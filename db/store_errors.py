@@ -1,7 +1,8 @@
 """What can go wrong with the store, each as one sentence.
 
 StoreError
-└── UnknownRecord    a record was asked for by a number that is not there: the asker's mistake, not the store's
+├── UnknownRecord    a record was asked for by a number that is not there: the asker's mistake, not the store's
+└── NotAllowed       a person may not do this, or what is asked breaks a rule: the asker's mistake too
 """
 
 import sqlite3
@@ -17,6 +18,10 @@ class StoreError(RuntimeError):
 
 class UnknownRecord(StoreError):  # noqa: N818 - it names what is wrong, as the sentence does
     """There is no record of the number asked for."""
+
+
+class NotAllowed(StoreError):  # noqa: N818 - it names what is wrong, as the sentence does
+    """A person may not do what is asked, or it breaks a rule for people, signatures and decisions."""
 
 
 class DamagedValueError(ValueError):
@@ -63,6 +68,23 @@ def told(where: str) -> Iterator[None]:
         raise StoreError(f"{where}: {_sentence(str(error.orig))}") from error
     except (SQLAlchemyError, sqlite3.Error) as error:
         raise StoreError(f"{where}: {_sentence(str(error))}") from error
+
+
+@contextmanager
+def understood(kind: str, position: int) -> Iterator[None]:
+    """Turn an entry that is signed and yet not of its kind's form into a sentence.
+
+    Raises
+    ------
+    StoreError
+        It lacks something, or what stands there is of another sort.
+    """
+    try:
+        yield
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise StoreError(
+            f"entry {position} is no {kind} ({type(error).__name__}: {error}); the store was changed, or is damaged"
+        ) from None
 
 
 def _sentence(said: str) -> str:

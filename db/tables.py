@@ -27,7 +27,7 @@ class Base(DeclarativeBase):
 
 
 class EntryRow(Base):
-    """Everything that ever happened, in order: keys, jobs, started runs, records, voids, amendments."""
+    """Everything that ever happened, in order: keys, jobs, started runs, records and what was said of them, people, approvals."""
 
     __tablename__ = "entries"
 
@@ -167,3 +167,12 @@ class AttachmentRow(Base):
 
     digest: Mapped[str] = mapped_column(String(71), primary_key=True)
     content: Mapped[bytes] = mapped_column(Blob)
+
+
+class PasswordRow(Base):
+    """Hashes of passwords: no evidence, so they may be written over, and no ledger, export or copy ever holds one."""
+
+    __tablename__ = "passwords"
+
+    name: Mapped[str] = mapped_column(Text, primary_key=True)
+    hash: Mapped[str] = mapped_column(Text)

@@ -10,13 +10,13 @@ from alembic.operations import Operations
 from sqlalchemy import Column, Text
 from store_samples import NOW, document, opened, started, waveform
 
-from db.append_only import lost_triggers, protect
+from db.append_only import UNPROTECTED, lost_triggers, protect
 from db.engine import engine_for, reading, url_of, writing
 from db.record_rules import Attachment
 from db.store import Store, StoreError
 from db.tables import Base
 
-TABLES = sorted(Base.metadata.tables)
+TABLES = sorted(set(Base.metadata.tables) - set(UNPROTECTED))
 KEYS = {
     "attachments": "digest", "entries": "position", "findings": "record, ordinal", "heads": "size", "jobs": "position",
     "keys": "name", "motors": "position", "records": "number", "runs": "series, ordinal", "waveforms": "digest",

@@ -107,13 +107,13 @@ def test_a_developer_can_use_the_migrations_from_the_command_line(tmp_path: Path
     for arguments in (
         ["upgrade", "head"],
         ["check"],
-        ["revision", "--autogenerate", "--rev-id", "0002", "-m", "nothing yet"],
+        ["revision", "--autogenerate", "--rev-id", "0999", "-m", "nothing yet"],
     ):
         done = subprocess.run(
             [*alembic, *arguments], check=False, cwd=tmp_path, capture_output=True, text=True, timeout=60
         )
         assert done.returncode == 0, done.stderr
-    made = (tmp_path / "db/migrations/versions/0002_nothing_yet.py").read_text(encoding="utf-8")
+    made = (tmp_path / "db/migrations/versions/0999_nothing_yet.py").read_text(encoding="utf-8")
     assert "create_table" not in made
     assert made.rstrip().endswith("    protect(op.get_bind())")
 

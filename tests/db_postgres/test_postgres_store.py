@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from store_samples import NOW, document, problems, started, store_record, waveform
 
 from db import schema
+from db.append_only import UNPROTECTED
 from db.engine import engine_for, reading, url_of, writing
 from db.record_rules import Attachment
 from db.store import Store, StoreError
@@ -67,6 +68,7 @@ def test_the_same_records_make_the_same_digests_on_both_databases(url: str, tmp_
     assert digests[0] == digests[1]
 
 
+PROTECTED = sorted(set(Base.metadata.tables) - set(UNPROTECTED))
 VERBS = {
     "UPDATE": "UPDATE {table} SET {column} = {column}",
     "DELETE": "DELETE FROM {table}",
@@ -81,7 +83,8 @@ VERBS = {
 def test_every_table_refuses_every_way_of_changing_a_row(url: str, tmp_path: Path, verb: str) -> None:
     with opened_at(url, tmp_path) as store:
         fill(store)
-        for name, table in Base.metadata.tables.items():
+        for name in PROTECTED:
+            table = Base.metadata.tables[name]
             statement = VERBS[verb].format(table=name, column=f'"{next(iter(table.columns)).name}"')
             with store.engine.connect() as connection:
                 assert connection.scalar(text(f"SELECT count(*) FROM {name}"))  # noqa: S608
