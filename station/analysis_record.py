@@ -12,12 +12,13 @@ from db.record_rules import WaveformData
 from db.run_start import Started
 from db.waveform_codec import waveform_digest
 from station.analysis import Analysis, document
+from station.clearance import STATED
 from station.data_folder import DataFolder
 from station.disposition import propose
 from station.exit_codes import BadInput
 from station.local_zone import local_zone
 from station.motor_type import MotorType
-from station.record import FORMAT, STATED, captures_of, motor_type_of, utc_text
+from station.record import FORMAT, captures_of, motor_type_of, utc_text
 from station.run_facts import waveforms_of
 from station.sheet_command import write_sheet
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from db.audit_reading import Entry
 from station.audit_store import shown
+from station.audit_words_people import what_of_people
 
 NOT_STATED = "not stated"
 
@@ -26,7 +27,7 @@ def _who(entry: Entry) -> str:
             return people(said.get("facts", {}).get("people", ()))
         case "record":
             return people(said.get("people", ()))
-        case "void" | "amendment":
+        case _ if "by" in said:
             return str(said["by"])
         case _:
             return NOT_STATED
@@ -57,7 +58,7 @@ def _what(entry: Entry) -> str:
                 f"{said['number']} amended: {said['what']} from {said['before']!r} to {said['after']!r}: {said['why']}"
             )
         case _:
-            return f"{entry.kind} {entry.subject}"
+            return what_of_people(entry.kind, said) or f"{entry.kind} {entry.subject}"
 
 
 def _proposes(record: Mapping[str, Any]) -> str:

@@ -13,6 +13,7 @@ import click
 from station.cli_audit import HEAD_HELP, audit
 from station.cli_central import central
 from station.cli_options import DATA_HELP, FILE, FOLDER
+from station.cli_people import COMMANDS, PASSWORD
 from station.exit_codes import BadInput, ExitCode
 
 
@@ -69,7 +70,14 @@ def analyse(**options: Any) -> int:
 @click.option("--type", "type_name", required=True, metavar="TYPE", help="Motor type: a shipped name or a YAML file.")
 @click.option("--job", required=True, metavar="JOB", help="Job number: one customer order for one motor.")
 @click.option("--bench", type=FILE, default=None, help="Bench file; without it a simulated bench is started.")
-@click.option("--technician", default=None, metavar="NAME", help="Who tests; stated, not verified.")
+@click.option("--technician", default=None, metavar="NAME", help="Who tests; with accounts the password is asked for.")
+@PASSWORD
+@click.option(
+    "--retest-reason",
+    type=click.Choice(["connection", "fixture", "rework done"]),
+    default=None,
+    help="Why the motor goes through a stage again.",
+)
 @click.option("--answers", type=FILE, default=None, help="Answers for an unattended run (YAML, step name: answer).")
 @click.option("--training", is_flag=True, help="Mark the record TRAINING; it counts nowhere.")
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
@@ -223,6 +231,8 @@ def bench_simulate(motors: Path | None, faults: tuple[str, ...], clock: str, fac
 
 
 cli.add_command(central)
+for command in COMMANDS:
+    cli.add_command(command)
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -47,11 +47,13 @@ def _code_of(error: Exception) -> ExitCode | None:
         return ExitCode.BAD_INPUT
     if isinstance(error, RunStopped):
         return ExitCode.BENCH
-    from db.store import StoreError
+    from db.store_errors import NotAllowed, StoreError
     from drivers.errors import BenchFault
 
     if isinstance(error, BenchFault):
         return ExitCode.BENCH
+    if isinstance(error, NotAllowed):
+        return ExitCode.BAD_INPUT
     return ExitCode.STORE if isinstance(error, StoreError) else None
 
 

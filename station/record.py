@@ -12,7 +12,6 @@ from station.motor_type import MotorType
 from station.run_facts import Gathered, RunFacts, waveforms_of
 
 FORMAT = "polemark-record-1"
-STATED = "stated, not verified"
 
 
 def document(
@@ -90,7 +89,8 @@ def document(
         "disposition": propose(facts.sequence.stage, outcome, findings, facts.kind, stop_reason).document(),
         "cautions": gathered.cautions,
         "setting": gathered.setting,
-        "approved": None,
+        "approved": facts.clearance.approved,
+        "retest": facts.clearance.retest_document(),
     }
 
 
@@ -108,6 +108,8 @@ def started_facts(facts: RunFacts, identities: Sequence[InstrumentIdentity], zon
         "people": _people(facts),
         "software": _software(),
         "instruments": [_instrument(i) for i in identities],
+        "approved": facts.clearance.approved,
+        "retest": facts.clearance.retest_document(),
     }
 
 
@@ -138,7 +140,7 @@ def _adapter(facts: RunFacts, code_read: int | None) -> dict[str, Any]:
 
 
 def _people(facts: RunFacts) -> list[dict[str, str]]:
-    return [{"role": "technician", "name": facts.technician or "not stated", "status": STATED}]
+    return [{"role": "technician", "name": facts.technician or "not stated", "status": facts.clearance.people_status}]
 
 
 def _software() -> dict[str, str]:

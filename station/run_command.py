@@ -4,13 +4,12 @@ import json
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from analysis.conformity import Rule
 from db.store import Store
 from drivers.bench import Bench
 from drivers.bench_process import simulated_bench
@@ -20,8 +19,9 @@ from station.exit_codes import BadInput, ExitCode
 from station.find_files import FileKind, find_file
 from station.planned_steps import PlannedStep
 from station.policy import read_policy
+from station.run_checks import Asked, cleared
 from station.run_execution import RunRequest, RunResult, execute, worst_line
-from station.run_preparation import Prepared, prepare, read_answers
+from station.run_preparation import prepare, read_answers
 from station.signals import stop_switch
 from station.simulated_hands import SimulatedHands
 from station.wording import meant
@@ -41,6 +41,8 @@ class RunOptions:
     training: bool
     data: Path | None
     as_json: bool
+    password_file: Path | None = None
+    retest_reason: str | None = None
 
 
 def run_command(options: RunOptions) -> int:
@@ -54,18 +56,19 @@ def run_command(options: RunOptions) -> int:
         if answers is None and prepared.sequence.questions():
             demand_terminal()
         folder = DataFolder.at(options.data)
-        rule = read_policy(folder.path).rule
-        with folder.open_store() as store, Bench.open(prepared.bench) as bench:
-            _mount(bench, options.serial)
-            hands = None if bench.simulation is None else SimulatedHands(bench.simulation)
-            asker: Asker = TerminalAsker(hands) if answers is None else PreparedAnswers(answers, hands)
-            return _run(options, prepared, rule, bench, store, folder, asker)
+        policy = read_policy(folder.path)
+        request = RunRequest(prepared, options.serial, options.job, options.technician, options.training, policy.rule)
+        asked = Asked(options.retest_reason, options.password_file)
+        with folder.open_store() as store:
+            request = replace(request, clearance=cleared(request, store, policy, asked))
+            with Bench.open(prepared.bench) as bench:
+                _mount(bench, options.serial)
+                hands = None if bench.simulation is None else SimulatedHands(bench.simulation)
+                asker: Asker = TerminalAsker(hands) if answers is None else PreparedAnswers(answers, hands)
+                return _run(options, request, bench, store, folder, asker)
 
 
-def _run(
-    options: RunOptions, prepared: Prepared, rule: Rule, bench: Bench, store: Store, folder: DataFolder, asker: Asker
-) -> int:
-    request = RunRequest(prepared, options.serial, options.job, options.technician, options.training, rule)
+def _run(options: RunOptions, request: RunRequest, bench: Bench, store: Store, folder: DataFolder, asker: Asker) -> int:
     with stop_switch() as stop:
         result = execute(request, bench, store, folder, asker, _shown(quiet=options.as_json), stop)
     if options.as_json:

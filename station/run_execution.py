@@ -17,6 +17,7 @@ from drivers.errors import BenchFault
 from safety.interlocks import read_table
 from safety.permit import PermitRefused
 from station.asking import Asker
+from station.clearance import NOTHING_CHECKED, Clearance
 from station.data_folder import DataFolder
 from station.decision import Decision, decision_for
 from station.exit_codes import RunStopped
@@ -55,6 +56,12 @@ class RunRequest:
     technician: str | None
     training: bool = False
     rule: Rule = ISO_14253_1
+    clearance: Clearance = NOTHING_CHECKED
+
+    @property
+    def kind(self) -> str:
+        """The kind of its record."""
+        return "training" if self.training else "simulated" if self.prepared.bench.simulated else "production"
 
 
 def execute(
@@ -83,7 +90,7 @@ def execute(
     )
     begun = store.begin_run(_started(facts, bench))
     facts = facts.numbered(begun.number)
-    gathered = Gathered()
+    gathered = Gathered(deviations=list(request.clearance.deviations))
     decision = decision_for(prepared.motor_type, request.rule)
     outcome, reason = _run(facts, supervisor, gathered, decision, asker, show)
     gathered.interlock_events = [e.document() for e in supervisor.events]
@@ -169,12 +176,11 @@ def _check_adapter(facts: RunFacts, supervisor: Supervisor, gathered: Gathered) 
 
 def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts:
     prepared = request.prepared
-    kind = "training" if request.training else "simulated" if prepared.bench.simulated else "production"
     known = store.job(request.job) or {}
-    as_found = store.latest_as_found(request.job, kind)
+    as_found = store.latest_as_found(request.job, request.kind)
     return RunFacts(
         number="",
-        kind=kind,
+        kind=request.kind,
         serial=request.serial,
         job=_job(request.job, known, as_found),
         technician=request.technician,
@@ -184,6 +190,7 @@ def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts
         bench_file=prepared.bench,
         started_utc=started_utc,
         as_found=None if as_found is None else as_found.document,
+        clearance=request.clearance,
     )
 
 

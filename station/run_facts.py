@@ -11,6 +11,7 @@ from station.adapter_file import Adapter
 from station.basis import Basis
 from station.capturing import Taken
 from station.checked_sequence import CheckedSequence
+from station.clearance import NOTHING_CHECKED, Clearance
 from station.findings import Finding
 from station.motor_type import MotorType
 
@@ -31,6 +32,7 @@ class RunFacts:
     started_utc: datetime
     as_found: Mapping[str, Any] | None
     """The job's latest unvoided as-found record (its document), if there is one."""
+    clearance: Clearance = NOTHING_CHECKED
 
     @property
     def basis(self) -> Basis:

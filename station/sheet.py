@@ -1,6 +1,6 @@
 """The test sheet: one self-contained HTML page made of a record and nothing else.
 
-sheet = f(record, amendments, ledger size, times given, template version). No clock, no file but the template, no
+sheet = f(record, amendments, signatures, decisions, ledger size, times given, template version). No clock, no file but the template, no
 locale: it can be made again, byte for byte, years later.
 """
 
@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from station import formatting, sheet_parts
 from station.sheet_pictures import dial_picture, trace_picture
+from station.sheet_signatures import signature_rows
 
 RECORD_FORMAT = "polemark-record-1"
 TEMPLATE_VERSIONS = ("1",)
@@ -47,6 +48,8 @@ def render_sheet(
     ledger_size: int | None,
     as_found: Mapping[str, Any] | None,
     amendments: Sequence[Mapping[str, Any]] = (),
+    signatures: Sequence[Mapping[str, Any]] = (),
+    decisions: Sequence[Mapping[str, Any]] = (),
 ) -> str:
     """Render one record as a self-contained HTML page.
 
@@ -66,6 +69,10 @@ def render_sheet(
         The as-found record of the same job, shown beside this one.
     amendments : sequence of mappings
         Later entries about this record: `kind` (`amendment` or `void`), `by`, `at_utc`, `why`, and `what` (optional).
+    signatures : sequence of mappings
+        Signatures on this record: `by`, `meaning`, `roles`, `at_utc`.
+    decisions : sequence of mappings
+        Decisions about its motor, the last of which holds: `by`, `roles`, `disposition`, `why`, `concession`, `at_utc`.
 
     Raises
     ------
@@ -87,6 +94,8 @@ def render_sheet(
             ledger_size=ledger_size,
             as_found=as_found,
             amendments=amendments,
+            decisions=decisions,
+            signature_rows=signature_rows(document, signatures, decisions),
             bands=sheet_parts.bands(document, amendments),
             traces=_traces(document),
             dial=_dial(document, as_found),

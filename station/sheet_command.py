@@ -20,7 +20,8 @@ def sheet_html(store: Store, number: str) -> str:
     record = store.record(number, size)
     before = record.document.get("as_found_record")
     as_found = None if before is None else store.record(str(before), size).document
-    issued = max([str(record.document["ended_utc"]), *(str(a["at_utc"]) for a in record.amendments)])
+    later = (*record.amendments, *record.signatures, *record.decisions)
+    issued = max([str(record.document["ended_utc"]), *(str(entry["at_utc"]) for entry in later)])
     return render_sheet(
         record.document,
         record.digest,
@@ -29,6 +30,8 @@ def sheet_html(store: Store, number: str) -> str:
         ledger_size=size,
         as_found=as_found,
         amendments=record.amendments,
+        signatures=record.signatures,
+        decisions=record.decisions,
     )
 
 

@@ -107,7 +107,11 @@ def bands(record: Record, amendments: Sequence[Mapping[str, Any]]) -> list[Band]
     if record["outcome"] == "stopped":
         found.append(Band("STOPPED", f"The run did not reach its end: {record['stop_reason'] or 'no reason recorded'}"))
     if record["approved"] is False:
-        found.append(Band("UNAPPROVED", "A sequence, motor type, adapter or bench was used that is not approved."))
+        found.append(
+            Band(
+                "UNAPPROVED", "A sequence, motor type, adapter, bench or interlock table was used that is not approved."
+            )
+        )
     return found
 
 

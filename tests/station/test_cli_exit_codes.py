@@ -1,17 +1,16 @@
 """Every command ends with the exit code its outcome has, and says why in one sentence, with the bench left at rest."""
 
-import contextlib
 import io
 import json
 import os
 import re
 import subprocess
 import sys
-import traceback
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from command_line import one_sentence, polemark
 
 from db.store import Store
 from drivers.bench_file import read_bench
@@ -19,7 +18,6 @@ from drivers.bench_lock import BenchLock
 from drivers.bench_process import simulated_bench
 from drivers.link import Link
 from drivers.simulation import Simulation
-from station.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 TEMPLATE = ROOT / "sequences" / "benches" / "simulated.yaml"
@@ -49,22 +47,6 @@ def in_a_shell(*args: str | Path) -> subprocess.CompletedProcess[str]:
     )  # fmt: skip
 
 
-def polemark(*args: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the command through its own entry in this process, which spares a start of the interpreter.
-
-    What the entry does not expect leaves a traceback, as it would in a shell.
-    """
-    said, errors, code = io.StringIO(), io.StringIO(), 1
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(errors):
-        try:
-            main([*map(str, args)])
-        except SystemExit as end:
-            code = int(end.code or 0)
-        except Exception:  # noqa: BLE001 - shown as a shell would show it
-            traceback.print_exc()
-    return subprocess.CompletedProcess(args, code, said.getvalue(), errors.getvalue())
-
-
 @pytest.fixture(autouse=True)
 def no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "stdin", io.StringIO())
@@ -73,14 +55,6 @@ def no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
 def written(path: Path, text: str) -> Path:
     path.write_text(text, encoding="utf-8")
     return path
-
-
-def one_sentence(done: subprocess.CompletedProcess[str]) -> str:
-    """Return what a failed command said, after checking that it said it once and showed no insides."""
-    assert "Traceback" not in done.stderr + done.stdout
-    lines = done.stderr.strip().splitlines()
-    assert len(lines) == 1, done.stderr
-    return lines[0]
 
 
 def records(data: Path) -> list[dict[str, str]]:
@@ -310,7 +284,7 @@ def test_a_sheet_that_cannot_be_written_ends_with_4_and_the_records_stay(bench: 
     before = records(data)
     # A folder where the next sheet's half-written file goes: nobody, root neither, can write over it.
     (data / "sheets" / "SIM-000002.part").mkdir()
-    done = polemark(*run_args(bench, data, answers))
+    done = polemark(*run_args(bench, data, answers), "--retest-reason", "connection")
     assert done.returncode == 4
     assert "Traceback" not in done.stderr
     assert "SIM-000002" in done.stderr
