@@ -50,6 +50,7 @@ def render_sheet(
     amendments: Sequence[Mapping[str, Any]] = (),
     signatures: Sequence[Mapping[str, Any]] = (),
     decisions: Sequence[Mapping[str, Any]] = (),
+    ledger_root: str | None = None,
 ) -> str:
     """Render one record as a self-contained HTML page.
 
@@ -73,6 +74,8 @@ def render_sheet(
         Signatures on this record: `by`, `meaning`, `roles`, `at_utc`.
     decisions : sequence of mappings
         Decisions about its motor, the last of which holds: `by`, `roles`, `disposition`, `why`, `concession`, `at_utc`.
+    ledger_root : str or None
+        Root of the ledger at that size, hexadecimal: printed, it anchors the ledger outside of the store.
 
     Raises
     ------
@@ -92,6 +95,7 @@ def render_sheet(
             template_version=template_version,
             issued_utc=issued_utc,
             ledger_size=ledger_size,
+            ledger_root=ledger_root,
             as_found=as_found,
             amendments=amendments,
             decisions=decisions,

@@ -8,7 +8,7 @@ from station.sheet import TEMPLATE_VERSIONS, render_sheet
 
 
 def sheet_html(store: Store, number: str) -> str:
-    """Render a record as it stands in the store now, with the ledger's size printed.
+    """Render a record as it stands in the store now, with the ledger's head printed.
 
     Raises
     ------
@@ -32,6 +32,7 @@ def sheet_html(store: Store, number: str) -> str:
         amendments=record.amendments,
         signatures=record.signatures,
         decisions=record.decisions,
+        ledger_root=None if head is None else head.root.hex(),
     )
 
 

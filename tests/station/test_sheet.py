@@ -417,3 +417,8 @@ def test_a_css_string_escapes_all_but_plain_characters() -> None:
 def test_a_margin_shows_the_start_of_a_name_that_is_too_long() -> None:
     assert short("x" * 48) == "x" * 48
     assert short("x" * 49) == "x" * 47 + "…"
+
+
+def test_the_head_of_the_ledger_is_printed_as_an_anchor_outside_the_store() -> None:
+    assert "its head 418:" + "ab" * 32 in words(sample_record.as_left(), ledger_root="ab" * 32)
+    assert "its head" not in words(sample_record.as_left())
