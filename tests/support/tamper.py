@@ -19,17 +19,22 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from people_samples import add_people
 from store_samples import NOW, document, started, waveform
 
+from db.append_only import UNPROTECTED
+from db.approvals import ConfigFile, approve
+from db.decisions import decide, sign
 from db.engine import engine_to_read, url_of
 from db.proofs import KeptHead
 from db.record_rules import Attachment
+from db.retests import unlock
 from db.store import Store
 from db.store_check import Checked, check_store
 from db.tables import Base
 
 FLIPS, SEED = 2000, 6962
-TABLES = sorted(Base.metadata.tables)
+TABLES = sorted(set(Base.metadata.tables) - set(UNPROTECTED))
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,12 @@ def sample(folder: Path) -> Sample:
             "PM-000001", "Kim Sample", "misread", NOW, what="motor.shop_tag", before="T-118", after="T-181"
         )
         store.add_void("SIM-000001", "Kim Sample", "tried out", NOW)
+        keep(store)
+        quinn = add_people(store).person("Quinn Example")
+        sign(store, "PM-000002", quinn, "reviewed", NOW)
+        decide(store, "PM-000002", quinn, "rework", "as proposed", None, NOW)
+        approve(store, ConfigFile("sequence", "as-left", "1", "sha256:" + "ab" * 32), "Quinn Example", None, NOW)
+        unlock(store, "J-26-0418", "NB4-20771", quinn, "looked at", NOW)
         keep(store)
     return Sample(copies[-1], dump(path), heads, copies)
 
