@@ -98,6 +98,7 @@ def _record(
         "ended_utc": utc_text(now),
         "zone": local_zone(),
         "clock": "not known",
+        "time_sync": dict(of.gathered.time_sync),
         "job": {"number": job["number"]} | {name: job.get(name) for name in facts},
         "motor": {"serial": serial, "shop_tag": None, "nameplate": dict(kind.nameplate)},
         "motor_type": motor_type_of(kind),

@@ -46,6 +46,7 @@ def document(
         "ended_utc": utc_text(ended_utc),
         "zone": zone,
         "clock": clock,
+        "time_sync": dict(gathered.time_sync),
         "job": _job(facts, gathered),
         "motor": _motor(facts),
         "motor_type": motor_type_of(facts.motor_type),

@@ -32,6 +32,7 @@ from station.spinning import Spin
 from station.steps import StepRunner
 from station.supervisor import Supervisor
 from station.thresholds import thresholds_for
+from station.time_state import backward_note
 
 JOB_FACTS = ("work_order", "customer", "received_on", "complaint", "condition")
 
@@ -88,9 +89,12 @@ def execute(
     supervisor = Supervisor(
         bench, read_table(), "guarded", thresholds_for(prepared.bench, prepared.motor_type), stop_requested
     )
+    head = store.head()
+    backward = backward_note(None if head is None else head.at_utc, started_utc)
     begun = store.begin_run(_started(facts, bench))
     facts = facts.numbered(begun.number)
     gathered = Gathered(deviations=list(request.clearance.deviations))
+    gathered.deviations += [backward] if backward else []
     decision = decision_for(prepared.motor_type, request.rule)
     outcome, reason = _run(facts, supervisor, gathered, decision, asker, show)
     gathered.interlock_events = [e.document() for e in supervisor.events]

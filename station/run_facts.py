@@ -14,6 +14,7 @@ from station.checked_sequence import CheckedSequence
 from station.clearance import NOTHING_CHECKED, Clearance
 from station.findings import Finding
 from station.motor_type import MotorType
+from station.time_state import time_state
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ class Gathered:
     deviations: list[str] = field(default_factory=list)
     not_tested: list[dict[str, str]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
+    time_sync: Mapping[str, Any] = field(default_factory=time_state)
     interlock_events: list[dict[str, Any]] = field(default_factory=list)
     setting: dict[str, Any] | None = None
     adapter_code_read: int | None = None

@@ -284,6 +284,13 @@ def calibration(due: str | None, record: Record) -> tuple[str, bool]:
     return due, date.fromisoformat(due) < date.fromisoformat(local_date(record["started_utc"], record["zone"]))
 
 
+def clock_words(record: Record) -> str:
+    """Say whether a time source held the station's clock; records made before that was noted do not tell."""
+    state = record.get("time_sync") or {"state": "not known", "most_off_s": None}
+    most = state["most_off_s"]
+    return str(state["state"]) + (f", at most {quantity(most, 's')} off" if most is not None else "")
+
+
 def fact_label(name: str) -> str:
     """Return the words of a fact's name, its unit in brackets: one heading serves every row below it."""
     label, text = fact(name, 1)
