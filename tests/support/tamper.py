@@ -98,9 +98,12 @@ def sample(folder: Path) -> Sample:
 
 
 def dump(path: Path) -> list[str]:
-    """Write a store out as SQL."""
-    with closing(sqlite3.connect(path)) as connection:
-        return list(connection.iterdump())
+    """Write a store out as SQL, without the tables that are no evidence: in a copy they are dropped unread."""
+    with closing(sqlite3.connect(path)) as connection, closing(sqlite3.connect(":memory:")) as copy:
+        connection.backup(copy)
+        for table in UNPROTECTED:
+            copy.execute(f"DROP TABLE IF EXISTS {table}")
+        return list(copy.iterdump())
 
 
 def check(path: Path, kept: Iterable[KeptHead] = ()) -> Checked:
