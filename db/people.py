@@ -16,6 +16,8 @@ from db.store_errors import NotAllowed, understood
 
 TECHNICIAN, QUALITY, AUDITOR, MAINTAINER = ROLES = ("technician", "quality", "auditor", "maintainer")
 LONGEST_NAME = 80
+UNPROVED = "not verified"
+"""Who tried a wrong password: nobody knows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +171,7 @@ class People:
             fits = passwords.fits(connection, name, password)
         if not fits:
             with self._store.adding("production", at_utc) as ledger:
-                ledger.add(_entry("refusal", name, name, at_utc) | {"what": what, "why": "wrong password"})
+                ledger.add(_entry("refusal", name, UNPROVED, at_utc) | {"what": what, "why": "wrong password"})
             raise NotAllowed(
                 f"the password of {name} is wrong; nothing was done, and the attempt is entered in the ledger"
             )

@@ -79,8 +79,8 @@ def test_a_wrong_password_is_refused_and_entered_and_the_store_stays_whole(tmp_p
         with pytest.raises(NotAllowed, match="the password of Tom Example is wrong; nothing was done"):
             people.verified("Tom Example", WORDS, "sign as tested", NOW)
         refusals = [e.document for e in store.entries("refusal")]
-        assert [(r["name"], r["what"], r["why"]) for r in refusals] == [
-            ("Tom Example", "sign as tested", "wrong password")
+        assert [(r["name"], r["by"], r["what"], r["why"]) for r in refusals] == [
+            ("Tom Example", "not verified", "sign as tested", "wrong password")
         ]
         assert WORDS not in str(refusals)
     assert problems(tmp_path / "records.db") == []
