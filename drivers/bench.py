@@ -13,18 +13,20 @@ from drivers.bench_lock import BenchLock
 from drivers.errors import BenchFault
 from drivers.inputs import Inputs
 from drivers.instrument_port import InstrumentPort
-from drivers.link import Link
+from drivers.link import TIMEOUT_S, Link
 from drivers.scope import CaptureSettings, Progress, Scope
 from drivers.simulation import Simulation
 from drivers.supply import Supply
 from drivers.switch import DEADMAN, Switch
 from safety.clock import Clock
+from safety.limits import LINK_TIMEOUT_S
 from safety.permit import Permit
 
 Traffic = Callable[[float, str, str, str], None]
 """Called with bench time [s], role, "to", "from" or "closed", and the text; a block is told as length and digest."""
 
 CAPTURE_WITHIN_S = 1.0
+SCOPE_TIMES = 2.0
 CHECK_CURRENT_A, CHECK_PROTECTION_V = 0.1, 5.0
 
 
@@ -92,11 +94,13 @@ class Bench:
                 links[CONTROL] = Link(file.simulation.resource, role=CONTROL)
                 replies[CONTROL] = links[CONTROL].open(file.simulation.identity)
             clock = open_clock(file, Simulation(links[CONTROL]) if CONTROL in links else None)
+            timeouts_s = reply_times_s(file)
             for role, entry in file.entries().items():
                 if role != CONTROL:
                     told = None if traffic is None else partial(_tell, traffic, clock, role)
                     links[role] = Link(entry.resource, told, role=role, last_words=_last_words(file, role))
                     replies[role] = links[role].open(entry.identity)
+                    links[role].keep_within(timeouts_s[role])
             return cls(file, lock, clock, links, replies)
         except BaseException:
             _close(links, lock)
@@ -115,6 +119,11 @@ class Bench:
     def close(self) -> None:
         """Close every link and let go of the lock; never raises."""
         _close(self._links, self._lock)
+
+    def look_meanwhile(self, look: Callable[[], None] | None) -> None:
+        """Let somebody look at the bench while the scope, whose replies are long, is waited for."""
+        self._links["scope"].keep_within(reply_times_s(self.file)["scope"], look)
+        self.scope.meanwhile = look or _nothing
 
     def connect_pair(self, pair: str | None, permit: Callable[[], Permit]) -> None:
         """Connect one winding pair or none, break before make, with the mirror contacts read in between."""
@@ -188,6 +197,23 @@ class Bench:
 
     def _port(self, role: str) -> InstrumentPort:
         return InstrumentPort(self._links[role], self.file.command_map(role))
+
+
+def reply_times_s(file: BenchFile) -> dict[str, float]:
+    """Return how long each instrument may take for a reply, in real time [s].
+
+    What the supervisor asks has `LINK_TIMEOUT_S` of bench time. While the scope is waited for the supervisor goes on
+    looking, so its longer blocks have twice that. On a stepped clock no bench time passes meanwhile, and a fixed time
+    tells a dead link.
+    """
+    if file.clock == "stepped":
+        return dict.fromkeys(file.entries(), TIMEOUT_S)
+    in_real_s = LINK_TIMEOUT_S / (file.clock_factor if file.clock == "scaled" else 1.0)
+    return dict.fromkeys(file.entries(), in_real_s) | {"scope": SCOPE_TIMES * in_real_s}
+
+
+def _nothing() -> None:
+    """Do nothing meanwhile."""
 
 
 def _off(supply: Supply) -> str:

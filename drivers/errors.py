@@ -8,6 +8,7 @@ BenchFault                a fault of an instrument or its link; the run goes to 
   InstrumentError         the instrument's error queue holds something
   NotANumber              text where a number is due, or a number that stands for none
   Refused                 the station would not ask this of the instrument: a limit read back is not the one set
+    PairStuck             a mirror contact shows a winding pair connected that should not be, or the other way round
   BenchInUse              another run holds the bench
 """
 
@@ -46,6 +47,10 @@ class NotANumber(BenchFault):
 
 class Refused(BenchFault):
     """A setting read back differs from the one sent, so nothing is switched on."""
+
+
+class PairStuck(Refused):
+    """A mirror contact disagrees with its relay's command: the relay may be welded, so no other pair is made."""
 
 
 class BenchInUse(BenchFault):

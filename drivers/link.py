@@ -14,7 +14,7 @@ from drivers.errors import BenchFault, InstrumentError, LinkDown, LinkTimeout, S
 from drivers.session import Session
 
 TIMEOUT_S = 0.5
-"""Longest silence while a reply is due, in real time."""
+"""Longest silence while a reply is due, in real time, where the bench's clock sets no shorter one."""
 MOST_ERRORS = 20
 LARGEST_BLOCK_BYTES = 1 << 28
 NEVER_OPENED = "never opened"
@@ -91,6 +91,15 @@ class Link:
             self._identified = True
             self.write("*CLS")
             return reply
+
+    def keep_within(self, timeout_s: float, meanwhile: Callable[[], None] | None = None) -> None:
+        """From now on a reply may take so long [s of real time]; `meanwhile` is called again and again while it is due.
+
+        What `meanwhile` raises ends the wait and closes the link, for the reply may still come.
+        """
+        with self._lock:
+            if self._session is not None:
+                self._session.keep_within(timeout_s, meanwhile)
 
     def query(self, message: str) -> str:
         """Send a query and return its reply without the terminator."""

@@ -1,6 +1,7 @@
 """A four-channel scope: settings read back, samples as exact blocks, volts only from what the instrument says."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -96,6 +97,8 @@ class Scope:
         self._started_s: float | None = None
         self._done = False
         self._interval_s = 0.0
+        self.meanwhile: Callable[[], None] = lambda: None
+        """Called between two messages of a long dialogue, so that whoever watches the bench need not wait for its end."""
 
     def prepare(self, settings: CaptureSettings) -> None:
         """Set everything and read it back.
@@ -118,11 +121,13 @@ class Scope:
         messages.append(("set_points", {"value": settings.samples}))
         messages.append(("set_interval", {"value": settings.interval_s}))
         self._port.send_all(messages)
+        self.meanwhile()
         self._expect_text("read_format", self._samples.format_name)
         self._expect_text("read_byte_order", self._samples.order_name)
         self._expect("samples", self._port.integer("read_points"), settings.samples)
         self._interval_s = self._port.number("read_interval")
         self._expect("interval", self._interval_s, settings.interval_s)
+        self.meanwhile()
         self._settings = self._as_set(settings)
 
     def arm(self) -> None:
@@ -177,6 +182,7 @@ class Scope:
         return self._done
 
     def _waveform(self, settings: CaptureSettings, channel: int, signal: str) -> Waveform:
+        self.meanwhile()
         message = self._port.map["read_samples"].text(channel=channel)
         raw = self._port.link.query_block(message, terminator=self._samples.terminator)
         wanted = settings.samples * self._samples.width // 8

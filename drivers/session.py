@@ -9,11 +9,13 @@ import select
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 OPEN_TIMEOUT_S = 1.0
 CHUNK_BYTES = 1 << 17
+SLICE_S = 0.005
+"""Whoever is called meanwhile is called this often while a reply is due."""
 SLOWEST_BYTES_PER_S = 1e6
 """A long reply may take its length at this rate on top of the timeout."""
 SHOWN_BYTES = 20
@@ -50,6 +52,7 @@ class Session:
 
     def __init__(self, resource: str, timeout_s: float) -> None:
         self._timeout_s = timeout_s
+        self._meanwhile: Callable[[], None] | None = None
         self._visa = _opened(resource, timeout_s)
         self._inner = getattr(self._visa.visalib, "sessions", {}).get(self._visa.session)
         connection = getattr(self._inner, "interface", None)
@@ -57,6 +60,11 @@ class Session:
         if self._socket is not None:
             # Small messages must not wait for each other (Nagle's algorithm): a dead-man kick would come late.
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def keep_within(self, timeout_s: float, meanwhile: Callable[[], None] | None) -> None:
+        """Change the longest silence [s], and who is called while it lasts."""
+        self._timeout_s, self._meanwhile = timeout_s, meanwhile
+        self._visa.timeout = max(1, round(timeout_s * 1000))
 
     def unfit(self) -> str:
         """Say why nothing may be sent: a peer that has gone, or bytes of an old reply; nothing if all is well."""
@@ -125,12 +133,23 @@ class Session:
         """Wait for bytes and return how many can be read at once; 0 where the transport cannot tell."""
         if self._socket is None or self._pending():
             return self._pending()
-        if timeout_s < 0 or not select.select([self._socket], [], [], timeout_s)[0]:
+        if timeout_s < 0 or not self._comes_within(self._socket, timeout_s):
             raise TimeoutError("no answer in time")
         waiting = len(self._socket.recv(CHUNK_BYTES, socket.MSG_PEEK))
         if not waiting:
             raise ConnectionError(GONE)
         return waiting
+
+    def _comes_within(self, connection: socket.socket, timeout_s: float) -> bool:
+        if self._meanwhile is None:
+            return bool(select.select([connection], [], [], timeout_s)[0])
+        until_s = time.monotonic() + timeout_s
+        while (left_s := until_s - time.monotonic()) > 0:
+            if select.select([connection], [], [], min(left_s, SLICE_S))[0]:
+                return True
+            self._meanwhile()
+        # What came while somebody else had the word is here all the same.
+        return bool(select.select([connection], [], [], 0)[0])
 
 
 def _opened(resource: str, timeout_s: float) -> Any:

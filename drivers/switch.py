@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 
-from drivers.errors import Refused
+from drivers.errors import PairStuck, Refused
 from drivers.instrument_port import InstrumentPort
 from safety.clock import Clock
 from safety.permit import Permit
@@ -74,7 +74,7 @@ class Switch:
 
         Raises
         ------
-        Refused
+        PairStuck
             A mirror contact shows a pair still connected: a relay may be welded, so no other pair is made. Or it
             shows the pair still open after it was made.
         """
@@ -86,7 +86,7 @@ class Switch:
         stuck = [p for p in PAIRS if not seen.get(p, False)]
         if stuck:
             said = f"mirror contact shows {', '.join(stuck)} still connected: relay welded or mirror stuck"
-            raise self._refused(f"connect {pair}", said)
+            raise PairStuck(self._port.link.resource, f"connect {pair}", said)
         if pair is not None:
             self._make(pair, permit(), mirrors)
 
@@ -98,7 +98,7 @@ class Switch:
         if shown != [pair]:
             self.open(PAIR + pair)
             said = f"mirror contacts show {', '.join(shown) or 'no pair'} connected; allowed: {pair} alone"
-            raise self._refused(f"connect {pair}", said)
+            raise PairStuck(self._port.link.resource, f"connect {pair}", said)
 
     def kick(self) -> None:
         """Toggle the dead-man relay's input, which drops the spin supply when this stops."""

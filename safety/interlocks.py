@@ -109,6 +109,15 @@ class Watch:
         """
         return [v for row in self.table.rows if (v := self._judge(row, now_s, seen, whiles)) is not None]
 
+    def next_due_s(self, now_s: float) -> float:
+        """Return after how much time a row that is broken now would have outlasted its debounce [s]; inf if none is."""
+        ends = [
+            self._broken_since_s[row.name] + row.debounce_s - now_s
+            for row in self.table.rows
+            if row.name in self._broken_since_s
+        ]
+        return min((left_s for left_s in ends if left_s > 0), default=math.inf)
+
     def missing_permissives(self, seen: Seen, whiles: frozenset[When]) -> list[Violation]:
         """Judge one look without debounce: what does not hold of that which must hold before something starts.
 

@@ -80,6 +80,7 @@ def analyse(**options: Any) -> int:
 )
 @click.option("--answers", type=FILE, default=None, help="Answers for an unattended run (YAML, step name: answer).")
 @click.option("--training", is_flag=True, help="Mark the record TRAINING; it counts nowhere.")
+@click.option("--reset", "reset_by", default=None, metavar="NAME", help="Who resets a trip that an earlier run left.")
 @click.option("--data", type=FOLDER, default=None, help=DATA_HELP)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def run(**options: Any) -> int:

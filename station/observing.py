@@ -1,11 +1,10 @@
 """What the station sees of the bench at one moment, by the names that the interlock table uses."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from drivers.bench import Bench
 
 PAIRS = ("U-V", "V-W", "W-U")
-STALE_EMF_SPEED_RPM = 20.0
 
 
 @dataclass(slots=True)
@@ -20,10 +19,22 @@ class Commanded:
     sensor_on: bool = False
     brake_on: bool = False
     pair: str | None = None
+    turning_seen: bool = False
+    """The EMF has shown that the driven shaft turns."""
+    direction_agrees: bool | None = None
+    """What sensors or encoder said of the direction since the spin supply went on; None where they said nothing."""
+    words: dict[str, str] = field(default_factory=dict)
+    """By watched name, what a person should know beside the state that broke the row."""
 
     def at_rest(self) -> None:
         """Forget every output: all are off."""
-        self.direction, self.spin_on, self.sensor_on, self.brake_on, self.pair = 0, False, False, False, None
+        self.not_driven()
+        self.sensor_on, self.brake_on, self.pair = False, False, None
+
+    def not_driven(self) -> None:
+        """Forget what holds while the spin supply is on."""
+        self.spin_on, self.direction, self.turning_seen, self.direction_agrees = False, 0, False, None
+        self.words.clear()
 
 
 def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None]:
@@ -33,7 +44,8 @@ def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None
     """
     seen: dict[str, bool | float | None] = dict(bench.inputs.read())
     seen["mirror_fault"] = _mirror_fault(seen, commanded.pair)
-    seen["instruments_answer"] = True
+    # A fault of either kind comes as an exception and trips by its own row; a look that ends has seen none.
+    seen["instruments_answer"] = seen["commands_obeyed"] = True
     if commanded.adapter_code is not None:
         seen["adapter_matches"] = seen.get("adapter_code") == commanded.adapter_code
     if commanded.spin_on:
@@ -41,6 +53,8 @@ def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None
         seen["spin_voltage_v"], seen["spin_current_a"] = voltage_v, current_a
         speed_rpm = spin_speed_rpm(bench, voltage_v, current_a, commanded.direction)
         seen["spin_speed_rpm"] = speed_rpm
+        seen["direction_agrees"] = commanded.direction_agrees
+        seen["standstill_plausible"] = not (commanded.turning_seen and bool(seen.get("standstill")))
         if commanded.emf_peak_v_per_krpm is not None:
             seen["emf_peak_v"] = commanded.emf_peak_v_per_krpm * abs(speed_rpm) / 1000
     if commanded.sensor_on:

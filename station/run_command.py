@@ -43,6 +43,7 @@ class RunOptions:
     as_json: bool
     password_file: Path | None = None
     retest_reason: str | None = None
+    reset_by: str | None = None
 
 
 def run_command(options: RunOptions) -> int:
@@ -57,7 +58,15 @@ def run_command(options: RunOptions) -> int:
             demand_terminal()
         folder = DataFolder.at(options.data)
         policy = read_policy(folder.path)
-        request = RunRequest(prepared, options.serial, options.job, options.technician, options.training, policy.rule)
+        request = RunRequest(
+            prepared,
+            options.serial,
+            options.job,
+            options.technician,
+            options.training,
+            policy.rule,
+            reset_by=options.reset_by,
+        )
         asked = Asked(options.retest_reason, options.password_file)
         with folder.open_store() as store:
             request = replace(request, clearance=cleared(request, store, policy, asked))

@@ -33,6 +33,7 @@ from station.steps import StepRunner
 from station.supervisor import Supervisor
 from station.thresholds import thresholds_for
 from station.time_state import backward_note
+from station.trip_latch import Trip, TripLatch
 
 JOB_FACTS = ("work_order", "customer", "received_on", "complaint", "condition")
 
@@ -63,6 +64,8 @@ class RunRequest:
     def kind(self) -> str:
         """The kind of its record."""
         return "training" if self.training else "simulated" if self.prepared.bench.simulated else "production"
+    reset_by: str | None = None
+    """Who resets the trip that an earlier run left on the bench."""
 
 
 def execute(
@@ -96,7 +99,12 @@ def execute(
     gathered = Gathered(deviations=list(request.clearance.deviations))
     gathered.deviations += [backward] if backward else []
     decision = decision_for(prepared.motor_type, request.rule)
-    outcome, reason = _run(facts, supervisor, gathered, decision, asker, show)
+    latch = TripLatch(folder.path, prepared.bench.name)
+    outcome, reason = _run(
+        facts, supervisor, gathered, decision, asker, show, lambda: _reset(supervisor, latch, request)
+    )
+    if supervisor.trip is not None and latch.read() is None:
+        latch.latch(Trip(begun.number, supervisor.trip.row, supervisor.trip.what))
     gathered.interlock_events = [e.document() for e in supervisor.events]
     rows = waveforms_of(gathered)
     waveforms = [WaveformData(waveform_digest(w.counts), w.counts, t.capture.interval_s) for t, _, w in rows]
@@ -124,6 +132,7 @@ def _run(
     decision: Decision,
     asker: Asker,
     show: Callable[[PlannedStep], None],
+    reset: Callable[[], None],
 ) -> tuple[str, str | None]:
     """Do all steps; whatever happens, go to rest at the end."""
     group = "sensors" if facts.sequence.serves == "feedback" else "none"
@@ -138,15 +147,20 @@ def _run(
             brake_fitted=facts.motor_type.brake is not None,
             emf_peak_v_per_krpm=facts.motor_type.emf.line_peak_v_per_krpm,
         )
+        reset()
         gathered.not_tested += [{"what": left.name, "why": left.why} for left in facts.sequence.left_out]
         runner.run(facts.sequence.steps)
     except BenchFault as fault:
         outcome, reason = "stopped", str(fault)
         supervisor.note_fault(fault)
-    except (RunStopped, PermitRefused) as stop:
+    except PermitRefused as refusal:
+        outcome, reason = "stopped", str(refusal)
+        supervisor.note_refusal(refusal)
+    except RunStopped as stop:
         outcome, reason = "stopped", str(stop)
     finally:
         failures = supervisor.rest()
+        supervisor.disarm()
         gathered.speeds = [dict(v) for v in spin.verified]
     if failures:
         failed = "; ".join(f"{f.name}: {f.what}" for f in failures)
@@ -161,6 +175,21 @@ def _run(
     return outcome, reason
 
 
+def _reset(supervisor: Supervisor, latch: TripLatch, request: RunRequest) -> None:
+    """Let nothing go on over a trip of an earlier run, unless a person resets it by name."""
+    trip = latch.read()
+    if trip is None:
+        return
+    supervisor.take_over()
+    if not request.reset_by:
+        supervisor.refuse(
+            "trip not reset", f"{trip.words}; allowed: --reset with a person's name, once the cause is gone"
+        )
+    supervisor.reset(trip.row, f"{trip.words}; reset by {request.reset_by}")
+    _bring_to_rest(supervisor)
+    latch.reset()
+
+
 def _bring_to_rest(supervisor: Supervisor) -> None:
     failures = supervisor.rest()
     if failures:
@@ -173,9 +202,8 @@ def _check_adapter(facts: RunFacts, supervisor: Supervisor, gathered: Gathered) 
     gathered.adapter_code_read = code
     if code != facts.adapter.code:
         plugged = "no adapter" if code == 0 else f"an adapter of code {code}"
-        raise RunStopped(
-            f"{plugged} is plugged in; allowed for {facts.motor_type.title}: adapter {facts.adapter.name}, code {facts.adapter.code}"
-        )
+        allowed = f"adapter {facts.adapter.name}, code {facts.adapter.code}"
+        supervisor.refuse("adapter", f"{plugged} is plugged in; allowed for {facts.motor_type.title}: {allowed}")
 
 
 def _facts(request: RunRequest, store: Store, started_utc: datetime) -> RunFacts:

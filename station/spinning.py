@@ -12,7 +12,7 @@ from station.capturing import acquire, connect, expected_emf_peak_v, settings_fo
 from station.exit_codes import RunStopped
 from station.motor_type import MotorType
 from station.supervisor import STANDSTILL_DEADLINE_S, STANDSTILL_HOLD_S, Supervisor
-from station.turning_sense import sensors_sense
+from station.turning_sense import ENCODER, MOST_COUNTS_A_SAMPLE, TurningSense
 
 RPM_TO_RAD_S = 2 * math.pi / 60
 RAMP_STEP_V = 1.5
@@ -25,6 +25,7 @@ MAINS_MARGIN = 1.2
 SPEED_TRIES = 4
 CHECK_CYCLES = 6
 CHECK_INTERVAL_S = 1e-4
+ENCODER_SAMPLES = 2000
 WEAK_EMF = 0.5
 """A trace below this part of what the type gives at the frequency seen is pick-up, not EMF."""
 FIRST_SPIN_LIMIT_RPM = 120.0
@@ -51,9 +52,12 @@ class Spin:
     verified: list[dict[str, object]] = field(default_factory=list)
     drag_current_a: dict[tuple[str, float], list[float]] = field(default_factory=dict)
     """Readings of the spin supply by direction and speed [rpm], one when it was reached and one for each capture."""
-    hand_sense: int = 0
-    """How the sensors counted when a hand turned the shaft clockwise; 0 where no hand turn said so."""
+    sense: TurningSense = field(init=False)
     _last_look: Capture | None = None
+
+    def __post_init__(self) -> None:
+        """Begin with nothing known of the direction."""
+        self.sense = TurningSense(self.motor_type)
 
     def to(self, direction: str, target_rpm: float, pair: str, duration_s: float, *, first: bool = False) -> None:
         """Turn in one direction at the speed nearest the target that keeps mains lines out of the result.
@@ -91,10 +95,10 @@ class Spin:
             return
         supervisor, bench = self.supervisor, self.supervisor.bench
         self.let_go()
+        self.sense.forget()
         self.prove_standstill()
         bench.switch.open("spin_on")
         bench.switch.open("spin_reverse")
-        supervisor.commanded.direction = 0
         supervisor.stopped_turning()
         self.direction, self.target_rpm, self.speed_rpm, self.voltage_v = "", 0.0, None, 0.0
 
@@ -105,7 +109,7 @@ class Spin:
     def let_go(self) -> None:
         """Switch the spin supply off: the shaft runs out by itself, and stays watched as turning."""
         self.supervisor.bench.spin_supply.switch_off()
-        self.supervisor.commanded.spin_on = False
+        self.supervisor.commanded.not_driven()
 
     def prove_standstill(self) -> None:
         """Wait until nothing shows motion: relay, spin current, EMF on a path that showed it, and sensor edges.
@@ -126,6 +130,7 @@ class Spin:
             4 * abs(capture.waveforms[0].scale_v),
         )
         if float(np.ptp(emf)) > limit_v or any(_moves(w.counts) for w in capture.waveforms[1:]):
+            supervisor.doubt_standstill()
             raise RunStopped("standstill not proven: EMF or sensor edges show that the shaft still moves")
 
     def _signs_of_rest(self) -> bool:
@@ -159,9 +164,47 @@ class Spin:
         bench.switch.close("spin_on", supervisor.permit("switch"))
         bench.spin_supply.switch_on(supervisor.permit("spin supply"))
         supervisor.commanded.spin_on = True
-        supervisor.commanded.direction = 1 if direction == "CW" else -1
         self.direction = direction
+        supervisor.commanded.direction = self.sign
         supervisor.wait(RAMP_TICK_S)
+
+    def note_direction(self, capture: Capture) -> None:
+        """Let a capture of the driven shaft say which way it turns; a wrong way trips at once.
+
+        Raises
+        ------
+        Tripped
+            All that was seen, or what a hand turn has proved, says that the shaft turns against the asked direction.
+        """
+        self.sense.note(capture, self.target_rpm)
+        agrees = self.sense.agrees(self.sign)
+        if agrees is False and not self.sense.by_hand and ENCODER not in self.sense.seen:
+            # The sensors alone may be wired wrongly, so the encoder is asked before a motor is blamed on the bench.
+            self._ask_encoder()
+            agrees = self.sense.agrees(self.sign)
+        commanded = self.supervisor.commanded
+        commanded.direction_agrees = agrees
+        if agrees is False:
+            commanded.words["direction_agrees"] = self.sense.words(self.direction)
+            self.supervisor.look()
+
+    @property
+    def sign(self) -> int:
+        """+1 clockwise, -1 counter-clockwise, 0 at standstill."""
+        return {"CW": 1, "CCW": -1}.get(self.direction, 0)
+
+    def _ask_encoder(self) -> None:
+        relays, encoder = self.supervisor.bench.file.switch.relays, self.motor_type.encoder
+        if "group_encoder" not in relays:
+            return
+        interval_s = 60 / (4 * encoder.lines * max(self.target_rpm, 1.0)) * MOST_COUNTS_A_SAMPLE
+        settings = settings_for(
+            self.motor_type, "encoder", self.supervisor.commanded.pair, self.target_rpm,
+            ENCODER_SAMPLES * interval_s, interval_s,
+        )  # fmt: skip
+        connect(self.supervisor, "encoder", self.supervisor.commanded.pair)
+        self.sense.note(acquire(self.supervisor, settings), self.target_rpm)
+        connect(self.supervisor, self.group, self.supervisor.commanded.pair)
 
     def _voltage_for(self, speed_rpm: float) -> float:
         """Supply voltage that should give a speed: back-EMF plus the drop of the present current [V]."""
@@ -214,12 +257,13 @@ class Spin:
         connect(supervisor, self.group, supervisor.commanded.pair or pair)
         duration_s = CHECK_CYCLES * 60 / (max(self.target_rpm, 1.0) * poles)
         capture = acquire(supervisor, self._check_settings(duration_s, supervisor.commanded.pair))
-        self._last_look = capture
+        self.note_direction(capture)
         speed_rpm = verified_speed_rpm(capture, poles)
         # Pick-up from the mains has a frequency too; only a trace of the right size is EMF.
         amplitude_v = float(np.ptp(capture.waveforms[0].volts())) / 2
         if speed_rpm is None or amplitude_v < WEAK_EMF * expected_emf_peak_v(self.motor_type, speed_rpm):
             return None
+        supervisor.commanded.turning_seen = True
         return speed_rpm
 
     def _check_first_spin(self, pair: str) -> None:
@@ -233,18 +277,6 @@ class Spin:
             raise RunStopped(
                 f"the EMF says {self.speed_rpm:.1f} rpm and the spin motor {spin_rpm:.1f} rpm; allowed: within 25 %, "
                 "so check pole pairs, coupling and adapter"
-            )
-        self._check_direction()
-
-    def _check_direction(self) -> None:
-        """Hold the order of the sensors against that of the hand turn, whatever the motor's own wiring makes of it."""
-        if self._last_look is None or self.group != "sensors" or not self.hand_sense:
-            return
-        seen = sensors_sense(self._last_look, self.motor_type)
-        if seen == -self.hand_sense * (1 if self.direction == "CW" else -1):
-            raise RunStopped(
-                f"the shaft turns against the asked {self.direction}: the sensors count the other way round than in the "
-                "hand turn, so check the spin motor's wiring and its reversing relay"
             )
 
 

@@ -31,7 +31,6 @@ from station.sequence_model import Compare, Energise, Measure, Rest, Wait
 from station.sheet_parts import turning_words
 from station.spinning import Spin
 from station.supervisor import Supervisor
-from station.turning_sense import sensors_sense
 
 HAND_TURN_DEG_MECH = 450.0
 """A good turn and a quarter by hand, so that a whole turn certainly lies within the capture."""
@@ -167,8 +166,10 @@ class StepRunner:
         capture = acquire(supervisor, settings, {"hand": self._hand_turn, "coast": self._run_out}.get(planned.drive))
         pull_up(supervisor, closed=before)
         turning = planned.drive == "spin"
-        if planned.drive == "hand" and planned.group == "sensors":
-            self.spin.hand_sense = sensors_sense(capture, kind)
+        if planned.drive == "hand":
+            self.spin.sense.note_hand(capture)
+        if turning:
+            self.spin.note_direction(capture)
         taken = Taken(
             index=len(self.gathered.taken) + 1,
             step=name,

@@ -1,17 +1,17 @@
 """The loop that watches the bench while anything happens on it.
 
 Every wait of a run goes through `Supervisor.wait`: each tick kicks the dead-man relay, looks at all inputs and
-supplies, and judges them by the interlock table. The kick comes from this loop and from nowhere else, so a run that
-hangs falls silent and the relay drops the spin supply by itself.
+supplies, and judges them by the interlock table. While the scope is waited for the looks go on. The kick comes from the
+look and from nowhere else, so a run that hangs falls silent and the relay drops the spin supply by itself.
 """
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from drivers.bench import Bench
-from drivers.errors import BenchFault
+from drivers.errors import BenchFault, InstrumentError, PairStuck, Refused
 from safety.interlocks import RUNNING, Table, Watch, When, going_on
-from safety.permit import Permit, PermitOffice
+from safety.permit import Permit, PermitOffice, PermitRefused
 from safety.rest_order import RestFailure, go_to_rest
 from safety.states import MAY_ENERGISE, Event, State, step
 from station.exit_codes import RunStopped, StopRequested
@@ -25,6 +25,8 @@ STANDSTILL_DEADLINE_S = 20.0
 UNSEEN_COAST_S = 5.0
 """How long a shaft is given to run out where no contact tells when it stands."""
 CLOCK_RESOLUTION_S = 1e-9
+LATE_LOOK_S = 1e-3
+"""A look that is due within this is due now; a real clock never wakes on the dot."""
 FRESH_LOOK_S = 0.02
 """Older than this, a permit asks for a new look first."""
 
@@ -76,6 +78,7 @@ class Supervisor:
     _watch: Watch | None = None
     _resting: bool = False
     _looked_s: float = -1.0
+    _standstill_doubted: bool = False
 
     def arm(self, adapter_code: int, *, brake_fitted: bool, emf_peak_v_per_krpm: float) -> None:
         """Start to watch with what the motor type says: its adapter, its brake, its EMF."""
@@ -83,6 +86,18 @@ class Supervisor:
         self.commanded.adapter_code = adapter_code
         self.commanded.brake_fitted = brake_fitted
         self._watch = Watch(self.table, self.mode, self.thresholds)
+        self.bench.look_meanwhile(self.look_if_due)
+
+    def disarm(self) -> None:
+        """Look no more while the scope is waited for."""
+        self.bench.look_meanwhile(None)
+
+    @property
+    def trip(self) -> InterlockEvent | None:
+        """What tripped the bench and has not been reset; None where nothing did."""
+        if self.state is not State.TRIPPED:
+            return None
+        return next((e for e in self.events if e.reaction.startswith("stop category")), None)
 
     def now_s(self) -> float:
         """Bench time [s]."""
@@ -102,7 +117,7 @@ class Supervisor:
         """
         end = self.now_s() + seconds
         while (left := end - self.now_s()) > CLOCK_RESOLUTION_S:
-            self.bench.clock.wait(min(left, TICK_S))
+            self.bench.clock.wait(min(left, max(self._due_in_s(), LATE_LOOK_S)))
             self.look()
 
     def wait_until(self, condition: Callable[[], bool], deadline_s: float) -> bool:
@@ -113,6 +128,17 @@ class Supervisor:
                 return False
             self.wait(TICK_S)
         return True
+
+    def look_if_due(self) -> None:
+        """Look if the last one is a tick ago; for whoever is busy with something else than waiting."""
+        if not self._resting and self._due_in_s() <= LATE_LOOK_S:
+            self.look()
+
+    def _due_in_s(self) -> float:
+        """Bench time until the next look: a tick after the last, or sooner where a debounce ends sooner [s]."""
+        now_s = self.now_s()
+        soonest_s = TICK_S if self._watch is None else min(TICK_S, self._watch.next_due_s(self._looked_s))
+        return self._looked_s + soonest_s - now_s
 
     def look(self) -> None:
         """Kick the dead-man relay, read everything, judge it, and trip where the table says so."""
@@ -127,6 +153,8 @@ class Supervisor:
             self._lose_instrument(fault)
             raise
         self._looked_s = now
+        if self.seen.get("standstill_plausible") is False:
+            self._standstill_doubted = True
         if self._watch is None:
             return
         violations = self._watch.look(now, self.seen, going_on(self.state))
@@ -136,18 +164,25 @@ class Supervisor:
         else:
             self._office.note_good_look(now)
         if violations and self.state in MAY_ENERGISE:
-            self._trip([(v.row.name, v.what, f"stop category {v.row.reaction}") for v in violations])
+            words = self.commanded.words
+            self._trip(
+                [(v.row.name, words.get(v.row.watch, v.what), f"stop category {v.row.reaction}") for v in violations]
+            )
 
     def note_fault(self, fault: BenchFault) -> None:
         """Latch and note a fault that showed outside a look, while the bench may have been live."""
         if self.state in MAY_ENERGISE:
             self.state = step(self.state, Event.TRIP)
-            self.events.append(InterlockEvent(self.now_s(), "instruments answer", str(fault), "stop category 0"))
+            self.events.append(InterlockEvent(self.now_s(), _row_of(fault), str(fault), "stop category 0"))
+
+    def note_refusal(self, refusal: PermitRefused) -> None:
+        """Note that a driver was given no leave to energise."""
+        self.events.append(InterlockEvent(self.now_s(), "permit", str(refusal), "start refused"))
 
     def _lose_instrument(self, fault: BenchFault) -> None:
         """Trip a bench that may be live: an instrument does not answer."""
         if self.state in MAY_ENERGISE and not self._resting:
-            self._trip([("instruments answer", str(fault), "stop category 0")])
+            self._trip([(_row_of(fault), str(fault), "stop category 0")])
 
     def _trip(self, rows: list[tuple[str, str, str]]) -> None:
         now = self.now_s()
@@ -175,6 +210,34 @@ class Supervisor:
             now = self.now_s()
             self.events += [InterlockEvent(now, v.row.name, v.what, "start refused") for v in missing]
             raise RunStopped("start refused: " + "; ".join(f"{v.row.name}: {v.what}" for v in missing))
+
+    def refuse(self, row: str, what: str) -> None:
+        """Note a refused start.
+
+        Raises
+        ------
+        RunStopped
+            Always: the start is refused.
+        """
+        self.events.append(InterlockEvent(self.now_s(), row, what, "start refused"))
+        raise RunStopped(f"start refused: {row}: {what}")
+
+    def take_over(self) -> None:
+        """Begin tripped, as an earlier run has left the bench."""
+        self.state = step(self.state, Event.TRIP)
+
+    def reset(self, row: str, words: str) -> None:
+        """Clear a trip; it leads to rest and never onward.
+
+        Raises
+        ------
+        RunStopped
+            The cause is still there: what must hold always, or while anything is on, does not.
+        """
+        self.look()
+        self._refuse_missing(frozenset({When.ENERGISED}))
+        self.state = step(self.state, Event.RESET)
+        self.events.append(InterlockEvent(self.now_s(), row, words, "reset"))
 
     def permit(self, purpose: str) -> Permit:
         """Give a permit for one purpose; `start` must have been called.
@@ -241,6 +304,10 @@ class Supervisor:
             "all relays open": bench.switch.open_all,
         }
 
+    def doubt_standstill(self) -> None:
+        """Note that the standstill relay said standstill of a shaft that moved: until the run's end time alone counts."""
+        self._standstill_doubted = True
+
     def _await_standstill_contact(self) -> None:
         end = self.now_s() + STANDSTILL_DEADLINE_S
         while not self._standstill_or_time():
@@ -249,9 +316,23 @@ class Supervisor:
             self.bench.clock.wait(TICK_S)
 
     def _standstill_or_time(self) -> bool:
-        """Read the standstill contact; where it cannot be read, give the shaft the time to run out before relays move."""
+        """Read the standstill contact; where it cannot be believed, give the shaft the time to run out before relays move."""
+        if self._standstill_doubted:
+            self.bench.clock.wait(UNSEEN_COAST_S)
+            return True
         try:
             return bool(self.bench.inputs.read().get("standstill"))
         except BenchFault:
             self.bench.clock.wait(UNSEEN_COAST_S)
             raise
+
+
+def _row_of(fault: BenchFault) -> str:
+    """Return the row of the interlock table that a fault of an instrument breaks."""
+    match fault:
+        case PairStuck():
+            return "mirror contacts"
+        case Refused() | InstrumentError():
+            return "commands obeyed"
+        case _:
+            return "instruments answer"

@@ -67,7 +67,9 @@ class Desk:
         assert self.bench.simulation is not None
         return self.bench.simulation
 
-    def run(self, motor: tuple[str, str], breaks: Callable[[], None] = lambda: None) -> Document:
+    def run(
+        self, motor: tuple[str, str], breaks: Callable[[], None] = lambda: None, *, reset_by: str | None = None
+    ) -> Document:
         """Mount a motor and run; `breaks` happens when the capture in the middle begins."""
         serial, kind = motor
         self.simulation.mount(serial)
@@ -82,7 +84,7 @@ class Desk:
 
         data = DataFolder.at(self.folder / "data")
         with data.open_store() as store:
-            request = RunRequest(prepared, serial, "J-5", None)
+            request = RunRequest(prepared, serial, "J-5", None, reset_by=reset_by)
             return execute(request, self.bench, store, data, asker, show, lambda: False).document
 
     def log_from(self, start: int) -> list[dict[str, Any]]:
@@ -132,10 +134,27 @@ def trip(desk: Desk, motor: tuple[str, str], on: Callable[[], None], off: Callab
     assert desk.stored(stopped["number"])["stop_reason"] == stopped["stop_reason"]
 
     off()
-    again = desk.run(motor)
-    assert (again["outcome"], again["stop_reason"]) == ("complete", None)
+    refused_until_reset(desk, motor, stopped)
     at_rest_by_its_own_log(desk.log_from(index))
     return stopped
+
+
+def refused_until_reset(desk: Desk, motor: tuple[str, str], stopped: Document) -> None:
+    """Run again after the fault is gone: refused and recorded as long as no person has reset the trip, then whole."""
+    index = len(desk.log_from(0))
+    refused = desk.run(motor)
+    assert refused["outcome"] == "stopped"
+    assert f"run {stopped['number']}" in refused["stop_reason"]
+    assert [(e["row"], e["reaction"]) for e in refused["interlock_events"]] == [("trip not reset", "start refused")]
+    assert not any(e["what"].endswith(" output") and e["value"] is True for e in desk.log_from(index))
+
+    again = desk.run(motor, reset_by="A. Name")
+    assert (again["outcome"], again["stop_reason"]) == ("complete", None)
+    (reset,) = again["interlock_events"]
+    assert (reset["row"], reset["reaction"]) == (stopped["interlock_events"][0]["row"], "reset")
+    assert "reset by A. Name" in reset["what"]
+    # A reset is for one trip: the run after it needs none.
+    assert desk.run(motor)["outcome"] == "complete"
 
 
 def hands(desk: Desk, action: str) -> Callable[[], None]:
@@ -181,12 +200,13 @@ def test_a_welded_pair_relay_is_found_before_the_next_pair_is_connected(desk: De
     stopped = desk.run(WITHOUT_BRAKE, breaks)
     assert stopped["outcome"] == "stopped"
     assert "U-V" in stopped["stop_reason"]
+    assert [e["row"] for e in stopped["interlock_events"]] == ["mirror contacts"]
     log = desk.log_from(index)
     # The break is in the middle of a capture, but shows only when the pair is to be changed.
     assert not any(e["what"] == "relay pair_V-W" and e["value"] is True for e in log)
     at_rest_by_its_own_log(log)
     fault(desk, name, on=False)()
-    assert desk.run(WITHOUT_BRAKE)["outcome"] == "complete"
+    refused_until_reset(desk, WITHOUT_BRAKE, stopped)
 
 
 @pytest.mark.parametrize("role", ["scope", "inputs", "spin_supply"])
@@ -211,7 +231,7 @@ def test_an_instrument_that_falls_silent_while_turning_stops_the_run_and_is_name
         # A link that lost its place is closed for good; the next start opens new ones.
         with Bench.open(bench_file) as bench:
             again = Desk(bench, started.bench_path, tmp_path)
-            assert again.run(WITHOUT_BRAKE)["outcome"] == "complete"
+            assert again.run(WITHOUT_BRAKE, reset_by="A. Name")["outcome"] == "complete"
     with data.open_store() as store:
         assert [s.outcome for s in store.find()] == ["stopped", "complete"]
 
@@ -251,4 +271,4 @@ def test_a_fault_from_the_start_stops_the_run_before_the_speed_rises(desk: Desk,
     assert max((abs(e["speed_rpm"]) for e in log), default=0.0) < 90.0
     assert not any(e["value"] is True for e in {e["what"]: e for e in log if e["what"].endswith(" output")}.values())
     desk.simulation.fault(name, on=False)
-    assert desk.run(WITHOUT_BRAKE)["outcome"] == "complete"
+    assert desk.run(WITHOUT_BRAKE, reset_by="A. Name")["outcome"] == "complete"
