@@ -120,6 +120,18 @@ class Bench:
         """Close every link and let go of the lock; never raises."""
         _close(self._links, self._lock)
 
+    def demand_links(self) -> None:
+        """Make sure that no instrument has closed its connection, those too that are not asked now.
+
+        Raises
+        ------
+        LinkDown
+            One has.
+        """
+        for role, link in self._links.items():
+            if role != CONTROL:
+                link.demand_alive()
+
     def look_meanwhile(self, look: Callable[[], None] | None) -> None:
         """Let somebody look at the bench while the scope, whose replies are long, is waited for."""
         self._links["scope"].keep_within(reply_times_s(self.file)["scope"], look)

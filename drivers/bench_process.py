@@ -37,6 +37,7 @@ def simulated_bench(
     clock: str = "stepped",
     factor: float = 1.0,
     seed: int = 0,
+    log: Path | None = None,
 ) -> Iterator[SimulatedBench]:
     """Start a simulated bench and stop it at the end; it also ends by itself when this process does.
 
@@ -46,6 +47,8 @@ def simulated_bench(
         Bench file whose resources hold `{role}` where the port goes.
     out_path
         Where the bench file with the ports is written.
+    log
+        File that the bench writes its own log to.
 
     Raises
     ------
@@ -65,6 +68,8 @@ def simulated_bench(
     ]
     if motors is not None:
         command += ["--motors", str(motors)]
+    if log is not None:
+        command += ["--log", str(log)]
     for fault in faults:
         command += ["--fault", fault]
     # Its own session: Ctrl-C at the terminal is for the station, which then still needs the bench to bring it to rest.

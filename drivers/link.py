@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from drivers.errors import BenchFault, InstrumentError, LinkDown, LinkTimeout, ShortBlock, WrongIdentity
-from drivers.session import Session
+from drivers.session import GONE, Session
 
 TIMEOUT_S = 0.5
 """Longest silence while a reply is due, in real time, where the bench's clock sets no shorter one."""
@@ -100,6 +100,20 @@ class Link:
         with self._lock:
             if self._session is not None:
                 self._session.keep_within(timeout_s, meanwhile)
+
+    def demand_alive(self) -> None:
+        """Make sure that the peer has not gone, without sending anything.
+
+        Raises
+        ------
+        LinkDown
+            It has, or the link was closed before.
+        """
+        with self._lock:
+            if self._session is None:
+                raise LinkDown(self.resource, "link", f"the link is closed ({self._why_closed})")
+            if self._session.gone():
+                raise self.give_up(LinkDown(self.resource, "link", GONE))
 
     def query(self, message: str) -> str:
         """Send a query and return its reply without the terminator."""

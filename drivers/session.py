@@ -79,6 +79,17 @@ class Session:
         except OSError as error:
             return f"connection lost: {error}"
 
+    def gone(self) -> bool:
+        """Tell whether the peer has closed the connection; what waits unread is left."""
+        if self._socket is None:
+            return False
+        try:
+            return not self._socket.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT)
+        except BlockingIOError:
+            return False
+        except OSError:
+            return True
+
     def write(self, text: str) -> None:
         """Send one line."""
         with _plain_errors():

@@ -53,6 +53,10 @@ class Simulation:
         """Put a fault on or take it off."""
         self._tell(f'SIM:FAUL "{name}",{"ON" if on else "OFF"}')
 
+    def note(self, text: str) -> None:
+        """Write a remark into the bench's own log."""
+        self._tell(f'SIM:NOTE "{text}"')
+
     def event_log(self, start: int = 0) -> list[dict[str, Any]]:
         """Return the bench's own log from an index on."""
         log: list[dict[str, Any]] = self._ask(f"SIM:LOG? {start}")

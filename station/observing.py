@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from drivers.bench import Bench
 
 PAIRS = ("U-V", "V-W", "W-U")
+NO_CURRENT_A = 0.05
+"""Spin current below this is none."""
 
 
 @dataclass(slots=True)
@@ -19,6 +21,8 @@ class Commanded:
     sensor_on: bool = False
     brake_on: bool = False
     pair: str | None = None
+    coasting: bool = False
+    """The spin supply was switched off and standstill is not proven yet."""
     turning_seen: bool = False
     """The EMF has shown that the driven shaft turns."""
     direction_agrees: bool | None = None
@@ -29,6 +33,7 @@ class Commanded:
     def at_rest(self) -> None:
         """Forget every output: all are off."""
         self.not_driven()
+        self.coasting = False
         self.sensor_on, self.brake_on, self.pair = False, False, None
 
     def not_driven(self) -> None:
@@ -42,6 +47,7 @@ def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None
 
     A supply that is off has no current worth judging, so its values are None; the table says where silence counts.
     """
+    bench.demand_links()
     seen: dict[str, bool | float | None] = dict(bench.inputs.read())
     seen["mirror_fault"] = _mirror_fault(seen, commanded.pair)
     # A fault of either kind comes as an exception and trips by its own row; a look that ends has seen none.
@@ -57,6 +63,9 @@ def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None
         seen["standstill_plausible"] = not (commanded.turning_seen and bool(seen.get("standstill")))
         if commanded.emf_peak_v_per_krpm is not None:
             seen["emf_peak_v"] = commanded.emf_peak_v_per_krpm * abs(speed_rpm) / 1000
+    elif commanded.coasting:
+        _, current_a = bench.spin_supply.measure()
+        seen["spin_current_gone"] = abs(current_a) < NO_CURRENT_A
     if commanded.sensor_on:
         seen["sensor_voltage_v"], seen["sensor_current_a"] = bench.sensor_supply.measure()
     if commanded.brake_on and bench.brake_supply is not None:

@@ -11,6 +11,7 @@ from drivers.scope import Capture, CaptureSettings
 from station.capturing import acquire, connect, expected_emf_peak_v, settings_for, verified_speed_rpm
 from station.exit_codes import RunStopped
 from station.motor_type import MotorType
+from station.observing import NO_CURRENT_A
 from station.supervisor import STANDSTILL_DEADLINE_S, STANDSTILL_HOLD_S, Supervisor
 from station.turning_sense import ENCODER, MOST_COUNTS_A_SAMPLE, TurningSense
 
@@ -29,7 +30,6 @@ ENCODER_SAMPLES = 2000
 WEAK_EMF = 0.5
 """A trace below this part of what the type gives at the frequency seen is pick-up, not EMF."""
 FIRST_SPIN_LIMIT_RPM = 120.0
-STANDSTILL_CURRENT_A = 0.05
 STANDSTILL_EMF_FRACTION = 0.02
 """EMF that still counts as none: this part of the amplitude the path showed while turning."""
 
@@ -99,6 +99,7 @@ class Spin:
         self.prove_standstill()
         bench.switch.open("spin_on")
         bench.switch.open("spin_reverse")
+        supervisor.commanded.coasting = False
         supervisor.stopped_turning()
         self.direction, self.target_rpm, self.speed_rpm, self.voltage_v = "", 0.0, None, 0.0
 
@@ -110,6 +111,7 @@ class Spin:
         """Switch the spin supply off: the shaft runs out by itself, and stays watched as turning."""
         self.supervisor.bench.spin_supply.switch_off()
         self.supervisor.commanded.not_driven()
+        self.supervisor.commanded.coasting = True
 
     def prove_standstill(self) -> None:
         """Wait until nothing shows motion: relay, spin current, EMF on a path that showed it, and sensor edges.
@@ -136,7 +138,7 @@ class Spin:
     def _signs_of_rest(self) -> bool:
         supervisor = self.supervisor
         _, current_a = supervisor.bench.spin_supply.measure()
-        return bool(supervisor.seen.get("standstill")) and abs(current_a) < STANDSTILL_CURRENT_A
+        return bool(supervisor.seen.get("standstill")) and abs(current_a) < NO_CURRENT_A
 
     # -- getting up to speed -----------------------------------------------------------------------------------------
 

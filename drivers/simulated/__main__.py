@@ -41,6 +41,7 @@ def parse_arguments(arguments: Sequence[str]) -> argparse.Namespace:
     parser.add_argument(
         "--factor", type=float, default=1.0, metavar="F", help="scaled clock: real time times F, at most 5"
     )
+    parser.add_argument("--log", type=Path, metavar="FILE", help="file for the event log, one line of JSON an event")
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="seed of all that is random")
     return parser.parse_args(arguments)
 
@@ -65,9 +66,9 @@ def main(arguments: Sequence[str]) -> int:
     """Serve until told to end; return the exit code."""
     options = parse_arguments(arguments)
     try:
-        world = World(read_motors(options.motors), seed=options.seed, faults=options.fault)
+        world = World(read_motors(options.motors), seed=options.seed, faults=options.fault, log_path=options.log)
         scaled = ScaledTime(world, options.factor) if options.clock == "scaled" else None
-    except (YamlError, ValueError) as error:
+    except (YamlError, ValueError, OSError) as error:
         sys.stderr.write(f"{error}\n")
         return BAD_INPUT
     end = watch_for_end()

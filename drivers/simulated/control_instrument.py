@@ -107,6 +107,7 @@ def control_instrument(world: World, identity: str, mode: str) -> Instrument:
             Command("SIMulation:FAULt", control.fault, 2, 2),
             Command("SIMulation:FAULt?", lambda _: ",".join(f'"{name}"' for name in sorted(world.faults))),
             Command("SIMulation:FAULt:CATalog?", lambda _: ",".join(f'"{name}"' for name in FAULTS)),
+            Command("SIMulation:NOTE", lambda call: world.note("note", quoted(call.parameters[0])), 1, 1),
             Command("SIMulation:LOG?", control.log, 1, 1),
             Command("SIMulation:STATe?", lambda _: block(json.dumps(truth(world)).encode())),
         ],

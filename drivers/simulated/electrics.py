@@ -11,8 +11,10 @@ from drivers.simulated.wiring import (
     BRAKE_RELAY,
     GROUP_RELAYS,
     KNOWN_SOURCE,
+    NO_ADAPTER,
     PAIR_RELAYS,
     PULL_UP_RELAYS,
+    RELAY_NAMES,
     SPIN_ON,
     SPIN_REVERSE,
     Connection,
@@ -86,6 +88,31 @@ class Electrics:
             supply_on=self.supplies["spin_supply"].on,
         )
         return self.safety.update(seen, self._faults)
+
+    def truths(self, mounted: Mounted) -> dict[str, bool | int]:
+        """Return what is really so behind outputs and contacts, by the names of the event log.
+
+        `spin motor fed` is +1 or -1 while the spin motor has a supply, clockwise positive, and 0 otherwise.
+        """
+        place, relays = self.place, self.relays
+        live = {f"{supply.role} live": supply.on for supply in self.supplies.values()}
+        contacts = {f"contact {RELAY_NAMES[n]}": self.closed(n) for n in (SPIN_ON, SPIN_REVERSE, *PAIR_RELAYS.values())}
+        inputs = {
+            "stop_circuit": self.stop_ok,
+            "drive_end_guard": place.drive_end_guard,
+            "feedback_end_guard": place.feedback_end_guard,
+            "motor_clamp": place.motor_clamp,
+            "winding_adapter_present": place.winding_adapter,
+            "adapter_code": mounted.parts.motor.adapter_code if place.feedback_adapter else NO_ADAPTER,
+            **{f"mirror_{pair}": relays.mirror(pair, self._faults) for pair in PAIR_RELAYS},
+        }
+        return {
+            "spin motor fed": self.spin_sense() if self.supplies["spin_supply"].on else 0,
+            "contact brake": self.closed(BRAKE_RELAY),
+            **live,
+            **contacts,
+            **{f"input {name}": state for name, state in inputs.items()},
+        }
 
     def connection(self, mounted: Mounted) -> Connection:
         """Return what is connected to the scope now."""

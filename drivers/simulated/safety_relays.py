@@ -38,23 +38,23 @@ class SafetyRelays:
         self.standstill = True
         self.contactor = False
         self._latched = False
-        self._kicked_s = float("-inf")
+        self.kicked_s = float("-inf")
         self._moved_s = float("-inf")
 
     def kick(self, now_s: float) -> None:
         """Note a change of the dead-man input."""
-        self._kicked_s = now_s
+        self.kicked_s = now_s
 
     def next_deadline_s(self, now_s: float) -> float:
         """Return when, with nothing else happening, one of the relays would change."""
-        deadlines = [self._kicked_s + DEADMAN_S] if self.deadman_ok else []
+        deadlines = [self.kicked_s + DEADMAN_S] if self.deadman_ok else []
         deadlines += [] if self.standstill else [self._moved_s + STANDSTILL_HOLD_S]
         return min((t for t in deadlines if t > now_s), default=float("inf"))
 
     def update(self, seen: Seen, faults: Container[str]) -> list[tuple[str, bool]]:
         """Let the relays follow what they see; return those that changed with their new state."""
         before = self._states()
-        kept = seen.now_s < self._kicked_s + DEADMAN_S - 1e-9
+        kept = seen.now_s < self.kicked_s + DEADMAN_S - 1e-9
         self.deadman_ok = kept or (self.deadman_ok and "dead-man failed" in faults)
         if abs(seen.rpm) > STANDSTILL_RPM:
             self._moved_s = seen.now_s

@@ -121,6 +121,7 @@ class Scope:
     def scale(self, call: Call) -> str:
         """Return volts per count as sent (SENSe#:VOLTage:SCALe?)."""
         if "scope reads no number" in self.world.faults:
+            self.world.note_spoiled("scope reads no number")
             return "9.91E37"
         step_v = self.channel(call).step_v
         return repr(step_v / 256 if self.wide else step_v)

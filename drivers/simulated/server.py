@@ -151,7 +151,11 @@ class BenchServer:
             going = not self._go_on(connection, steps)
 
     def _reply(self, connection: _Connection, answer: bytes) -> None:
+        before = set(self._world.faults)
         reply = spoil(answer, connection.role, connection.instrument.identity, self._world.faults)
+        if reply != Reply(answer):
+            with self._world.lock:
+                self._world.note_spoiled(", ".join(sorted(n for n in before if n.startswith(connection.role))))
         if reply.late_s:
             timer = threading.Timer(reply.late_s, self._send, (connection, reply))
             timer.daemon = True

@@ -35,6 +35,8 @@ def supply_instrument(world: World, role: str, identity: str) -> Instrument:
 
     def reading(index: int) -> str:
         broken = f"{supply.role} reads no number" in world.faults
+        if broken:
+            world.note_spoiled(f"{supply.role} reads no number")
         return NOT_A_NUMBER if broken else f"{world.measure(role)[index]:.6E}"
 
     return Instrument(

@@ -6,6 +6,7 @@ All state changes happen under `World.lock`. Bench time moves only in `advance`.
 import math
 import threading
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 
 import numpy as np
 
@@ -36,14 +37,25 @@ class World:
         Seeds everything random.
     faults
         Names of faults that are on from the start.
+    log_path
+        File for the event log.
     """
 
-    def __init__(self, motors: Mapping[str, SimulatedMotor], *, seed: int = 0, faults: Iterable[str] = ()) -> None:
+    def __init__(
+        self,
+        motors: Mapping[str, SimulatedMotor],
+        *,
+        seed: int = 0,
+        faults: Iterable[str] = (),
+        log_path: Path | None = None,
+    ) -> None:
         self.lock = threading.Condition(threading.RLock())
         self.motors = motors
         self.rng = np.random.default_rng(seed)
         self.now_s = 0.0
-        self.log = EventLog()
+        self.log = EventLog(log_path)
+        self._truths: dict[str, bool | int] = {}
+        self._spoiled: set[str] = set()
         self.faults: dict[str, bool] = {}
         self.electrics = Electrics(self.faults)
         self.sweep: Sweep | None = None
@@ -85,6 +97,7 @@ class World:
             No fault has this name.
         """
         check_names([name])
+        self._spoiled.discard(name)
         if on:
             self.faults[name] = True
         else:
@@ -144,6 +157,18 @@ class World:
     def _watch(self) -> None:
         for name, state in self.electrics.watch(self.now_s, self.shaft.rpm):
             self.note(name, state)
+            if name == "deadman_ok" and not state:
+                self.note("last kick", self.electrics.safety.kicked_s)
+        truths = self.electrics.truths(self.mounted)
+        for name in [name for name, state in truths.items() if self._truths.get(name) != state]:
+            self.note(name, truths[name])
+        self._truths = truths
+
+    def note_spoiled(self, name: str) -> None:
+        """Note the first reply that a fault spoiled since it is on."""
+        if name not in self._spoiled:
+            self._spoiled.add(name)
+            self.note("reply spoiled", name)
 
     # -- time ------------------------------------------------------------------------------------------------------------
 

@@ -20,7 +20,7 @@ ROWS = {row.name: row for row in TABLE.rows}
 OBSERVATIONS = {
     "stop_circuit", "drive_end_guard", "feedback_end_guard", "motor_clamp", "enabling_device", "setting_selector",
     "standstill", "overspeed_ok", "deadman_ok", "winding_adapter_present", "adapter_matches", "mirror_fault",
-    "instruments_answer", "commands_obeyed", "standstill_plausible", "direction_agrees", "spin_current_a", "spin_voltage_v", "spin_speed_rpm", "sensor_current_a",
+    "instruments_answer", "commands_obeyed", "standstill_plausible", "spin_current_gone", "direction_agrees", "spin_current_a", "spin_voltage_v", "spin_speed_rpm", "sensor_current_a",
     "sensor_voltage_v", "brake_current_a", "emf_peak_v", "winding_temperature_c",
 }  # fmt: skip
 

@@ -20,7 +20,7 @@ LIMITS = {
     "winding_temperature_limit_c": 90.0,
 }  # fmt: skip
 GUARDED: dict[str, bool | float | None] = {
-    "stop_circuit": True, "instruments_answer": True, "commands_obeyed": True, "standstill_plausible": True, "mirror_fault": False, "overspeed_ok": True, "adapter_matches": True,
+    "stop_circuit": True, "instruments_answer": True, "commands_obeyed": True, "standstill_plausible": True, "spin_current_gone": True, "mirror_fault": False, "overspeed_ok": True, "adapter_matches": True,
     "sensor_current_a": 0.05, "sensor_voltage_v": 5.0, "standstill": True, "drive_end_guard": True,
     "feedback_end_guard": True, "motor_clamp": True, "setting_selector": False, "enabling_device": False, "deadman_ok": True,
     "spin_speed_rpm": -400.0, "spin_current_a": 1.0, "spin_voltage_v": 12.0, "brake_current_a": 0.5,

@@ -168,8 +168,11 @@ def test_log_tells_outputs_relays_and_hands_with_time_and_speed(turning: Desk) -
         "contactor",
     ):
         assert expected in whats
+    output, *truths = events[-3:]
+    assert (output["what"], output["value"]) == ("spin supply output", False)
+    # What is really so is told beside what was commanded.
+    assert {e["what"]: e["value"] for e in truths} == {"spin supply live": False, "spin motor fed": 0}
     off = events[-1]
-    assert (off["what"], off["value"]) == ("spin supply output", False)
     assert off["speed_rpm"] > 250
     assert off["t_s"] == pytest.approx(turning.state()["now_s"])
 
