@@ -7,6 +7,7 @@ from drivers.bench import Bench
 PAIRS = ("U-V", "V-W", "W-U")
 NO_CURRENT_A = 0.05
 """Spin current below this is none."""
+SURELY_TURNING_RPM = 30.0
 
 
 @dataclass(slots=True)
@@ -60,7 +61,9 @@ def observe(bench: Bench, commanded: Commanded) -> dict[str, bool | float | None
         speed_rpm = spin_speed_rpm(bench, voltage_v, current_a, commanded.direction)
         seen["spin_speed_rpm"] = speed_rpm
         seen["direction_agrees"] = commanded.direction_agrees
-        seen["standstill_plausible"] = not (commanded.turning_seen and bool(seen.get("standstill")))
+        # A broken lead to the spin motor would show a speed too, but draws no current.
+        driven = abs(speed_rpm) > SURELY_TURNING_RPM and abs(current_a) > NO_CURRENT_A
+        seen["standstill_plausible"] = not ((commanded.turning_seen or driven) and bool(seen.get("standstill")))
         if commanded.emf_peak_v_per_krpm is not None:
             seen["emf_peak_v"] = commanded.emf_peak_v_per_krpm * abs(speed_rpm) / 1000
     elif commanded.coasting:

@@ -20,9 +20,10 @@ STILL_RPM = 2.0
 CLOSED_INPUTS = ("input stop_circuit", "input drive_end_guard", "input feedback_end_guard", "input motor_clamp",
                  "input winding_adapter_present")  # fmt: skip
 PAIRS = ("U-V", "V-W", "W-U")
-SHOWING_AT_ONCE = ("brake dead: on", "wrong adapter: on", "standstill contact stuck: on", "sensor supply sags: on",
-                   "unit shorted: on", "stop circuit open: on")  # fmt: skip
-"""Faults of the simulated bench that change an input or what a supply measures from the moment they are put on."""
+SHOWING_AT_ONCE = ("sensor supply sags: on", "unit shorted: on")
+"""Faults of the simulated bench that change what a supply measures from the moment they are put on."""
+SURELY_TURNING_RPM = 35.0
+"""Slower than this a shaft that stands cannot be told from a standstill relay that is stuck."""
 
 Event = Mapping[str, Any]
 
@@ -49,11 +50,24 @@ class Verdict:
             )
 
 
-def read_log(path: Path, start: int = 0) -> list[Event]:
-    """Read a log file from an index on; a last line that is not whole yet is left."""
-    text = path.read_text(encoding="utf-8") if path.exists() else ""
-    lines = text.split("\n")[:-1]
-    return [json.loads(line) for line in lines[start:]]
+@dataclass(slots=True)
+class LogReader:
+    """Reads a bench's log file as it grows; a last line that is not whole yet is left for later."""
+
+    path: Path
+    events: list[Event] = field(default_factory=list)
+    _read_bytes: int = 0
+
+    def all(self) -> list[Event]:
+        """Return every event so far."""
+        if self.path.exists():
+            with self.path.open("rb") as file:
+                file.seek(self._read_bytes)
+                new = file.read()
+            whole = new[: new.rfind(b"\n") + 1]
+            self._read_bytes += len(whole)
+            self.events += [json.loads(line) for line in whole.splitlines()]
+        return self.events
 
 
 @dataclass(slots=True)
@@ -115,7 +129,7 @@ def _signs_while_fed(events: Sequence[Event]) -> dict[float, str]:
     """Every moment at which something shows that should end the spin, while the spin motor is fed."""
     bench, signs = _Bench(), {}
     for event in events:
-        if bench.fed and (sign := _sign(event)):
+        if bench.fed and (sign := _sign(event, bench)):
             signs.setdefault(event["t_s"], sign)
         if bench.fed and event["what"] == "spin supply output" and not event["value"] and bench.stuck_on:
             signs.setdefault(event["t_s"], "switched off, and the supply stays on")
@@ -123,8 +137,14 @@ def _signs_while_fed(events: Sequence[Event]) -> dict[float, str]:
     return signs
 
 
-def _sign(event: Event) -> str:
+def _sign(event: Event, bench: _Bench) -> str:
     what, value = event["what"], event["value"]
+    if what == "contact brake" and not value and bench.value("brake supply live", False):
+        return "brake current lost"
+    if what == "input adapter_code" and what in bench.now:
+        return "another adapter"
+    if what == "fault" and value == "standstill contact stuck: on" and abs(event["speed_rpm"]) > SURELY_TURNING_RPM:
+        return str(value)
     if what in CLOSED_INPUTS and not value:
         return f"{what.removeprefix('input ')} open"
     if what in ("deadman_ok", "overspeed_ok") and not value:
@@ -197,6 +217,17 @@ def left_on(events: Sequence[Event], beyond_reach: Iterable[str] = ()) -> list[s
     if events and abs(float(events[-1]["speed_rpm"])) > STILL_RPM:
         on.append(f"the shaft turns at {events[-1]['speed_rpm']:.0f} rpm")
     return on
+
+
+def reported(record: Mapping[str, Any]) -> set[str]:
+    """Return what a record itself says could not be switched off, by the names of the bench's log."""
+    failed = {e["row"] for e in record["interlock_events"] if "going to rest failed" in str(e["reaction"])}
+    out = {f"{row.removesuffix(' off')} live" for row in failed if row.endswith("supply off")}
+    if "all relays open" in failed:
+        out |= {"contact spin_reverse", "contact brake"}
+    if "winding pair open" in failed:
+        out |= {f"contact pair_{pair}" for pair in PAIRS}
+    return out | ({"contact spin_on"} if "spin relays open" in failed else set())
 
 
 def energised(events: Iterable[Event]) -> list[str]:
