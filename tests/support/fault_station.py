@@ -4,6 +4,9 @@ Reads one line of JSON a command on standard input, `{"args": [...], "said": FIL
 number as `{"pid": N}` and, when the process has ended, `{"pid": N, "exit": CODE}` (negative: by that signal).
 """
 
+import contextlib
+import importlib
+import io
 import json
 import os
 import select
@@ -14,15 +17,20 @@ from typing import NoReturn
 POLL_S = 0.02
 
 
-def import_all() -> None:
-    """Import what a run needs, heavy packages first; nothing that starts a thread or opens a file."""
-    import db.store
-    import drivers.bench
-    import station.run_command
-    import station.sheet
-    import station.steps
+NEEDED = (
+    "alembic.command", "alembic.autogenerate", "alembic.ddl.sqlite", "pyvisa", "pyvisa_py.tcpip", "scipy.special",
+    "db.store", "drivers.bench", "station.run_command", "station.sheet", "station.steps", "station.validate_command",
+)  # fmt: skip
 
-    del db.store, drivers.bench, station.run_command, station.sheet, station.steps
+
+def import_all() -> None:
+    """Import what a run needs, and check a sequence once, which warms what reads files; nothing here starts a thread."""
+    for name in NEEDED:
+        importlib.import_module(name)
+    from station.validate_command import validate_command
+
+    with contextlib.redirect_stdout(io.StringIO()):
+        validate_command("as-found", None, None, as_json=True)
 
 
 def run_here(args: list[str], said: Path) -> NoReturn:
