@@ -59,13 +59,13 @@ class RunRequest:
     training: bool = False
     rule: Rule = ISO_14253_1
     clearance: Clearance = NOTHING_CHECKED
+    reset_by: str | None = None
+    """Who resets the trip that an earlier run left on the bench."""
 
     @property
     def kind(self) -> str:
         """The kind of its record."""
         return "training" if self.training else "simulated" if self.prepared.bench.simulated else "production"
-    reset_by: str | None = None
-    """Who resets the trip that an earlier run left on the bench."""
 
 
 def execute(
