@@ -180,7 +180,7 @@ class Spin:
         """
         self.sense.note(capture, self.target_rpm)
         agrees = self.sense.agrees(self.sign)
-        if agrees is False and not self.sense.by_hand and ENCODER not in self.sense.seen:
+        if agrees is False and not self.sense.proved and ENCODER not in self.sense.seen:
             # The sensors alone may be wired wrongly, so the encoder is asked before a motor is blamed on the bench.
             self._ask_encoder()
             agrees = self.sense.agrees(self.sign)
@@ -199,7 +199,7 @@ class Spin:
         relays, encoder = self.supervisor.bench.file.switch.relays, self.motor_type.encoder
         if "group_encoder" not in relays:
             return
-        interval_s = 60 / (4 * encoder.lines * max(self.target_rpm, 1.0)) * MOST_COUNTS_A_SAMPLE
+        interval_s = 60 / (4 * encoder.lines * max(self.target_rpm, 1.0)) * MOST_COUNTS_A_SAMPLE / 2
         settings = settings_for(
             self.motor_type, "encoder", self.supervisor.commanded.pair, self.target_rpm,
             ENCODER_SAMPLES * interval_s, interval_s,

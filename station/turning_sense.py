@@ -17,40 +17,51 @@ class TurningSense:
     """What sensors and encoder say of the direction.
 
     A motor may come in with its leads crossed, so one witness against the type is a finding and no wrong direction.
-    A hand that turned the shaft clockwise before tells how a witness really counts; its word goes first.
+    A hand that turned the shaft clockwise before tells how a witness really counts, and so does a spin once it was
+    found to go as asked; from then on its word alone is enough.
 
     Parameters
     ----------
-    by_hand
-        By witness, how it counted when a hand turned the shaft clockwise, +1 as the type says.
+    proved
+        By witness, how it counts clockwise: +1 as the type says, -1 the other way round.
     seen
-        By witness, how it counts now.
+        By witness, how it counts in this spin.
     """
 
     kind: MotorType
-    by_hand: dict[str, int] = field(default_factory=dict)
+    proved: dict[str, int] = field(default_factory=dict)
     seen: dict[str, int] = field(default_factory=dict)
+    _latest: dict[str, int] = field(default_factory=dict)
 
     def note_hand(self, capture: Capture) -> None:
         """Take a capture while a hand turned the shaft clockwise."""
-        self.by_hand |= self._told(capture, speed_rpm=0.0)
+        self.proved |= self._told(capture, speed_rpm=0.0)
 
     def note(self, capture: Capture, speed_rpm: float) -> None:
         """Take a capture while the spin motor drives the shaft at about a speed [rpm]."""
-        self.seen |= self._told(capture, speed_rpm)
+        self.tell(self._told(capture, speed_rpm))
+
+    def tell(self, told: dict[str, int]) -> None:
+        """Take what witnesses say now: +1 if they count as the type says that they do clockwise."""
+        self._latest = told
+        self.seen |= told
 
     def forget(self) -> None:
         """Forget what was seen: the shaft stands, or is about to turn another way."""
-        self.seen.clear()
+        self.seen, self._latest = {}, {}
 
     def agrees(self, sign: int) -> bool | None:
         """Tell whether the shaft turns as asked (+1 clockwise); None where nothing says so.
 
-        Without a hand turn the shaft turns wrongly only if nobody says that it turns rightly.
+        As long as no witness is proved the shaft turns wrongly only if nobody says that it turns rightly.
         """
-        known = {who: sense * self.by_hand[who] for who, sense in self.seen.items() if who in self.by_hand}
-        votes = [sense * sign for sense in (known or self.seen).values()]
-        return None if not votes else any(vote > 0 for vote in votes)
+        known = [sense * self.proved[who] * sign for who, sense in self._latest.items() if who in self.proved]
+        votes = known or [sense * sign for sense in self.seen.values()]
+        if not votes:
+            return None
+        if rightly := any(vote > 0 for vote in votes):
+            self.proved = {who: sense * sign for who, sense in self.seen.items()} | self.proved
+        return rightly
 
     def words(self, asked: str) -> str:
         """Say who says that the shaft turns against the asked direction."""

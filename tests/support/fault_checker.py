@@ -41,7 +41,8 @@ class Verdict:
         if off_s is None:
             self.problems.append(f"{what} at {since_s:.3f} s: the drive stayed on")
             return
-        length_s = off_s - since_s
+        # The log counts whole microseconds.
+        length_s = round(off_s - since_s, 6)
         if self.worst_s is None or length_s / deadline_s > self.worst_s / self.deadline_s:
             self.worst_s, self.deadline_s = length_s, deadline_s
         if length_s > deadline_s:

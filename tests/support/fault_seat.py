@@ -216,8 +216,9 @@ class Seat:
         self.run_count += 1
         serial, kind = motor
         args = [
-            "run", str(self.folder / f"{sequence}.yaml"), "--motor", serial, "--type", kind, "--job", "J-1",
-            "--bench", str(self.folder / "bench.yaml"), "--data", str(self.folder / "data"),
+            "run", str(self.folder / f"{sequence}.yaml"), "--motor", serial, "--type", kind,
+            # A job of its own each time, since a stage that was done already needs a reason to be done again.
+            "--job", f"J-{self.run_count}", "--bench", str(self.folder / "bench.yaml"), "--data", str(self.folder / "data"),
             "--answers", str(self.folder / "answers.yaml"),
         ]  # fmt: skip
         return self.launcher.begin(args + (["--reset", reset_by] if reset_by else []), self.said_path)
