@@ -5,8 +5,9 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 DATA ?= demo-data
 RECORDS ?= 10000
+RUNS ?= 300
 
-.PHONY: demo test test-postgres test-browser benchmark accuracy tamper lint format clean
+.PHONY: demo test test-postgres test-browser benchmark accuracy tamper faults lint format clean
 
 demo: $(STAMP)
 	$(BIN)/polemark demo --data $(DATA)
@@ -32,6 +33,9 @@ accuracy: $(STAMP)
 
 tamper: $(STAMP)
 	$(BIN)/python tests/support/tamper.py
+
+faults: $(STAMP)
+	$(BIN)/python tests/support/fault_campaign.py --runs $(RUNS) $(if $(SEED),--seed $(SEED))
 
 lint: $(STAMP)
 	$(BIN)/ruff format --check .
