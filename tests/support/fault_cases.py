@@ -53,7 +53,8 @@ class Fault:
             return ()
         if self.kind == "link" or (self.kind == "bench" and self.role):
             # A switch that hears nothing shows by the dead-man relay too, and a command that got lost by its effect.
-            return (self.role, "dead-man", "standstill", "trip")
+            first = self.role.partition(" ")[0]
+            return (self.role, f"{first} voltage", f"{first} current", "dead-man", "standstill", "trip")
         if self.kind == "hands":
             return HAND_WORDS[self.name.removeprefix("hands: ")]
         return ("asked to stop",) if self.what in ("SIGTERM", "Ctrl-C") else ()
@@ -63,7 +64,8 @@ HAND_WORDS = {
     "press stop": ("stop circuit",),
     "open guards": ("guard",),
     "unclamp motor": ("motor clamp",),
-    "unplug winding adapter": ("winding adapter",),
+    # The brake's leads run through it.
+    "unplug winding adapter": ("winding adapter", "brake current"),
     "unplug feedback adapter": ("adapter",),
 }
 

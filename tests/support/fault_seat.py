@@ -250,6 +250,8 @@ class Seat:
         """Let a shaft run out, and the dead-man relay drop."""
         with contextlib.suppress(BenchFault):
             self.until(lambda: abs(float(self.simulation.state()["speed_rpm"])) < 0.5, 6.0)
+            # Nobody looks after a killed station, so nothing else would tell the log that the shaft stands.
+            self.simulation.note("the shaft was waited for")
 
 
 @contextlib.contextmanager
