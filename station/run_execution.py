@@ -154,8 +154,7 @@ def _run(
         outcome, reason = "stopped", str(fault)
         supervisor.note_fault(fault)
     except PermitRefused as refusal:
-        outcome, reason = "stopped", str(refusal)
-        supervisor.note_refusal(refusal)
+        outcome, reason = "stopped", supervisor.note_refusal(refusal)
     except RunStopped as stop:
         outcome, reason = "stopped", str(stop)
     finally:

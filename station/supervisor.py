@@ -175,9 +175,12 @@ class Supervisor:
             self.state = step(self.state, Event.TRIP)
             self.events.append(InterlockEvent(self.now_s(), _row_of(fault), str(fault), "stop category 0"))
 
-    def note_refusal(self, refusal: PermitRefused) -> None:
-        """Note that a driver was given no leave to energise."""
-        self.events.append(InterlockEvent(self.now_s(), "permit", str(refusal), "start refused"))
+    def note_refusal(self, refusal: PermitRefused) -> str:
+        """Note that a driver was given no leave to energise; return why, with the rows that did not hold at the last look."""
+        missing = self._watch.missing_permissives(self.seen, going_on(self.state)) if self._watch else []
+        what = "; ".join([str(refusal), *(f"{v.row.name}: {v.what}" for v in missing)])
+        self.events.append(InterlockEvent(self.now_s(), "permit", what, "start refused"))
+        return what
 
     def _lose_instrument(self, fault: BenchFault) -> None:
         """Trip a bench that may be live: an instrument does not answer."""
