@@ -13,7 +13,7 @@ from station.exit_codes import RunStopped
 from station.motor_type import MotorType
 from station.observing import NO_CURRENT_A
 from station.supervisor import STANDSTILL_DEADLINE_S, STANDSTILL_HOLD_S, Supervisor
-from station.turning_sense import ENCODER, MOST_COUNTS_A_SAMPLE, TurningSense
+from station.turning_sense import ENCODER, MOST_COUNTS_A_SAMPLE, SENSORS, TurningSense
 
 RPM_TO_RAD_S = 2 * math.pi / 60
 RAMP_STEP_V = 1.5
@@ -179,11 +179,10 @@ class Spin:
             All that was seen, or what a hand turn has proved, says that the shaft turns against the asked direction.
         """
         self.sense.note(capture, self.target_rpm)
+        if doubted := self.sense.doubted(self.sign):
+            # Its leads may be swapped, so the other witness is asked before a motor is blamed on the bench.
+            self._ask(ENCODER if doubted == SENSORS else SENSORS)
         agrees = self.sense.agrees(self.sign)
-        if agrees is False and not self.sense.proved and ENCODER not in self.sense.seen:
-            # The sensors alone may be wired wrongly, so the encoder is asked before a motor is blamed on the bench.
-            self._ask_encoder()
-            agrees = self.sense.agrees(self.sign)
         commanded = self.supervisor.commanded
         commanded.direction_agrees = agrees
         if agrees is False:
@@ -195,18 +194,22 @@ class Spin:
         """+1 clockwise, -1 counter-clockwise, 0 at standstill."""
         return {"CW": 1, "CCW": -1}.get(self.direction, 0)
 
-    def _ask_encoder(self) -> None:
-        relays, encoder = self.supervisor.bench.file.switch.relays, self.motor_type.encoder
-        if "group_encoder" not in relays:
+    def _ask(self, witness: str) -> None:
+        """Take a short capture of what else can tell the direction, where the bench has it wired."""
+        group, pair = "encoder" if witness == ENCODER else "sensors", self.supervisor.commanded.pair
+        if f"group_{group}" not in self.supervisor.bench.file.switch.relays:
             return
-        interval_s = 60 / (4 * encoder.lines * max(self.target_rpm, 1.0)) * MOST_COUNTS_A_SAMPLE / 2
-        settings = settings_for(
-            self.motor_type, "encoder", self.supervisor.commanded.pair, self.target_rpm,
-            ENCODER_SAMPLES * interval_s, interval_s,
-        )  # fmt: skip
-        connect(self.supervisor, "encoder", self.supervisor.commanded.pair)
-        self.sense.note(acquire(self.supervisor, settings), self.target_rpm)
-        connect(self.supervisor, self.group, self.supervisor.commanded.pair)
+        speed_rpm = max(self.target_rpm, 1.0)
+        if witness == ENCODER:
+            interval_s = 60 / (4 * self.motor_type.encoder.lines * speed_rpm) * MOST_COUNTS_A_SAMPLE / 2
+            duration_s = ENCODER_SAMPLES * interval_s
+        else:
+            interval_s = CHECK_INTERVAL_S
+            duration_s = CHECK_CYCLES * 60 / (speed_rpm * self.motor_type.pole_pairs)
+        connect(self.supervisor, group, pair)
+        settings = settings_for(self.motor_type, group, pair, speed_rpm, duration_s, interval_s)
+        self.sense.note(acquire(self.supervisor, settings), speed_rpm)
+        connect(self.supervisor, self.group, pair)
 
     def _voltage_for(self, speed_rpm: float) -> float:
         """Supply voltage that should give a speed: back-EMF plus the drop of the present current [V]."""

@@ -50,6 +50,13 @@ class TurningSense:
         """Forget what was seen: the shaft stands, or is about to turn another way."""
         self.seen, self._latest = {}, {}
 
+    def doubted(self, sign: int) -> str:
+        """Return the witness of the latest capture that says no and is not proved: another one should be asked now.
+
+        What another said before does not count against it, for the shaft may have turned over since.
+        """
+        return next((who for who, sense in self._latest.items() if who not in self.proved and sense * sign < 0), "")
+
     def agrees(self, sign: int) -> bool | None:
         """Tell whether the shaft turns as asked (+1 clockwise); None where nothing says so.
 
@@ -59,7 +66,9 @@ class TurningSense:
         votes = known or [sense * sign for sense in self.seen.values()]
         if not votes:
             return None
-        if rightly := any(vote > 0 for vote in votes):
+        rightly = any(vote > 0 for vote in votes)
+        # Once one is proved, nobody is proved by what it said in an earlier capture.
+        if rightly and (known or not self.proved):
             self.proved = {who: sense * sign for who, sense in self.seen.items()} | self.proved
         return rightly
 
