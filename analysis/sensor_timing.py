@@ -18,6 +18,8 @@ Phase = Callable[[Floats], Floats]
 
 DIFFERENCE_NOTED_DEG = 0.3
 DIFFERENCE_REFUSED_DEG = 1.0
+DISAGREE = "two estimators of the same zero differ"
+"""So begins the reason of a timing that is refused for this."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,9 +120,7 @@ def _cross_checked(table: EdgeTable, other: EdgeTable, edges: Edges, levels: Lev
     witness = other if sight.witness is None else sight.table(sight.witness, edges)
     unexplained = float(wrap(table.y_deg - witness.y_deg + sight.witness_zero_deg))
     if abs(unexplained) > DIFFERENCE_REFUSED_DEG:
-        raise UnmeasurableError(
-            f"two estimators of the same zero differ by {unexplained:.2f} deg_el; allowed: 1 deg_el"
-        )
+        raise UnmeasurableError(f"{DISAGREE} by {unexplained:.2f} deg_el; allowed: {DIFFERENCE_REFUSED_DEG:g} deg_el")
     y_fundamental = estimate(other.y_deg, "deg_el", fundamental_budget(other, sight.shared, unexplained))
     return _measured(table, y_fundamental, (difference, unexplained), edges, levels, sight)
 

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 DEAD_PART = 0.05
 """EMF below this part of the best pair's is none: an open phase leaves the pairs that use it dead."""
 ORDERS = range(2, 14)
+ONE_CAPTURE, ONE_CAPTURE_PART = "one capture, scatter not seen (assumed)", 0.001
 BINS = 720
 LEAST_SEEN_PART = 0.5
 COPPER_K = 234.5
@@ -45,7 +46,9 @@ def constant_peak_v_per_krpm(
         mean,
         "V/krpm",
         [
-            *([scatter_of_mean("scatter from capture to capture", each)] if each.size > 1 else []),
+            scatter_of_mean("scatter from capture to capture", each)
+            if each.size > 1
+            else BudgetLine(ONE_CAPTURE, "B", abs(mean) * ONE_CAPTURE_PART),
             BudgetLine("voltage scale of probe and scope", "B", mean * gain_u),
             BudgetLine("time base", "B", mean * time_base_u),
         ],
@@ -107,7 +110,8 @@ def constant_at(
 def unbalance_percent(values: Mapping[str, Estimate]) -> Estimate:
     """Largest deviation from the mean over the mean, in percent (NEMA MG 1, voltage unbalance).
 
-    Scale errors that the figures share cancel, so only type A lines of the budgets count.
+    Scale errors that the figures share cancel, so only type A lines of the budgets count, and what stands for them where
+    a figure comes from one capture.
     """
     lacking = [name for name, e in values.items() if e.value is None]
     if lacking:
@@ -120,8 +124,9 @@ def unbalance_percent(values: Mapping[str, Estimate]) -> Estimate:
     worst = int(np.argmax(np.abs(away)))
     # Largest deviation D = |x_k - m|: dD/dx_i = +-(delta_ik - 1/n), and division by m adds -D/(n m).
     slopes = np.sign(away[worst]) * (np.eye(each.size)[worst] - 1 / each.size) - abs(away[worst]) / (each.size * mean)
-    u_each = [math.sqrt(math.fsum(line.u**2 for line in e.budget if line.kind == "A")) for e in values.values()]
-    dof = math.fsum(line.dof for e in values.values() for line in e.budget if line.kind == "A")
+    own = [[line for line in e.budget if line.kind == "A" or line.source == ONE_CAPTURE] for e in values.values()]
+    u_each = [math.sqrt(math.fsum(line.u**2 for line in lines)) for lines in own]
+    dof = math.fsum(line.dof for lines in own for line in lines)
     u = combined_u(list(100 / abs(mean) * slopes), u_each)
     return estimate(
         100 * abs(float(away[worst])) / abs(mean),

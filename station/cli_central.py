@@ -4,10 +4,10 @@ from pathlib import Path
 
 import click
 
-FOLDER = click.Path(file_okay=False, path_type=Path)
+from station.cli_options import DATA_HELP, FOLDER
+
 ADDRESS = "postgresql+psycopg://HOST/DATABASE"
 ENVIRONMENT = "POLEMARK_CENTRAL"
-DATA_HELP = "Data folder of this station (default: $POLEMARK_DATA, else ./polemark-data)."
 AT_HELP = f"The central store (default: ${ENVIRONMENT})."
 
 

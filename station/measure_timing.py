@@ -11,6 +11,7 @@ from analysis.angles import wrap
 from analysis.correction import correction
 from analysis.estimate import BudgetLine, Estimate, estimate, refused, scatter_of_mean
 from analysis.pairings import PAIR_ZERO_DEG_EL, PAIRS, SENSORS, nominal_deg_el
+from analysis.sensor_timing import DISAGREE
 from analysis.separation import AtSpeed, Separated, separate
 from station.basis import Basis, Machine
 from station.decision import Decision
@@ -133,16 +134,29 @@ def _add_differences(
     apart = [s.difference_deg for s in seen if s.difference_deg is not None]
     left = [s.unexplained_deg for s in seen if s.unexplained_deg is not None]
     notes = list(dict.fromkeys(s.note for s in seen if s.note))
+    disagree = list(dict.fromkeys(s.y_waveform.reason for s in seen if s.y_waveform.reason.startswith(DISAGREE)))
     for name, values in (("zeros_apart", apart), ("unexplained", left)):
         if not values:
             none = refused("deg_el", "its own pair was not timed by two estimators")
             gathered.add(decision.finding(f"{name}_{sensor}", none))
             continue
         largest = max(values, key=abs)
-        scatter = "scatter from capture to capture"
-        line = scatter_of_mean(scatter, values) if len(values) > 1 else BudgetLine(scatter, "A", abs(largest), 1.0)
-        made = decision.finding(f"{name}_{sensor}", estimate(largest, "deg_el", [line]))
-        gathered.add(replace(made, reason="; ".join(notes)) if name == "unexplained" and notes else made)
+        line = _single(values)
+        made = estimate(largest, "deg_el", [line])
+        if name == "zeros_apart":
+            gathered.add(decision.finding(f"{name}_{sensor}", made))
+            continue
+        judged = decision.checked(f"{name}_{sensor}", made, fails="; ".join(disagree))
+        gathered.add(replace(judged, reason="; ".join(notes)) if notes and not disagree else judged)
+
+
+def _single(values: Sequence[float]) -> BudgetLine:
+    """Return the scatter of one of several values, not of their mean: the largest is one."""
+    source = "scatter from capture to capture"
+    if len(values) < 2:
+        return BudgetLine(source, "A", abs(values[0]), 1.0)
+    of_mean = scatter_of_mean(source, values)
+    return replace(of_mean, u=of_mean.u * math.sqrt(len(values)))
 
 
 def _other_label(sensor: str, kind: Machine) -> str:

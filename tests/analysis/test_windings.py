@@ -122,6 +122,16 @@ def test_uncertainty_of_the_unbalance_agrees_with_a_reference_library_and_knows_
     assert found.u == pytest.approx((100 * (mean - c) / mean).std_dev, rel=1e-6)
 
 
+def test_unbalance_of_single_captures_is_not_taken_for_exact() -> None:
+    """One capture a pair shows no scatter; a tenth of a percent of each stands for it."""
+    each = {
+        pair: constant_peak_v_per_krpm([volts_], [600.0], gain_u=0.01, time_base_u=0.0)
+        for pair, volts_ in (("U-V", 30.0), ("V-W", 30.0), ("W-U", 29.4))
+    }
+    found = unbalance_percent(each)
+    assert found.u == pytest.approx(0.1 * np.sqrt(2 / 3), rel=0.02)
+
+
 def test_unbalance_names_the_pair_that_is_lacking() -> None:
     found = unbalance_percent(pairs(1, 2, 3) | {"V-W": refused("V/krpm", "clipped")})
     assert found.reason == "not measured on V-W"

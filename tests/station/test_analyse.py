@@ -77,6 +77,18 @@ def test_one_direction_alone_would_have_been_wrong_by_the_hysteresis(
         assert claimed - offset == pytest.approx(records[0].hysteresis[sensor], abs=0.6)
 
 
+def test_the_difference_of_two_estimators_is_judged_and_the_largest_is_no_surer_than_one_capture(
+    found: dict[str, Any],
+) -> None:
+    for sensor in SENSORS:
+        left, apart = (found["findings"][f"{name}_{sensor}"] for name in ("unexplained", "zeros_apart"))
+        assert left["conformity"] == "conforming"
+        assert abs(left["value"]) < 1
+        # The scatter of single captures: four of them lie within a few of it.
+        assert apart["u"] > 0.002
+        assert apart["conformity"] is None
+
+
 def test_every_finding_has_a_known_name_and_a_value_or_a_reason(found: dict[str, Any]) -> None:
     assert set(found["findings"]) <= set(FINDINGS)
     for name, finding in found["findings"].items():
